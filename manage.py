@@ -1,0 +1,18 @@
+#!/usr/bin/env python
+"""Evenhand's command line."""
+
+import os
+import sys
+
+
+def main():
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    # One thread per sum: more would change the last digits with the machine (inputs give the same bytes).
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from django.core.management import execute_from_command_line
+
+    execute_from_command_line(sys.argv)
+
+
+if __name__ == "__main__":
+    main()

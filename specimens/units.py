@@ -1,0 +1,507 @@
+"""Units as the trade writes them, by Pint.
+
+What a gauge, a label or a data sheet prints is kept as typed; this module says what it means. Three
+rules differ from plain Pint. `mil` is a thousandth of an inch. `lb`, `oz`, `g` and `kg` are masses: where
+a force is asked for they are refused with a line that asks for `lbf`, `ozf`, `gf`, `kgf`, since a gauge
+that says "lb" may mean either and nobody should guess. Only units on the list below are known: Pint also
+knows `c`, `k` and `h` as constants of nature, and would read a slip of the pen as one.
+
+Factors are exact fractions; a converted number has 28 digits. Pint is imported at the first use, not when
+a web process starts.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from decimal import Context, Decimal, InvalidOperation
+from fractions import Fraction
+from functools import cache, lru_cache
+
+DIGITS = 28
+MAX_LENGTH = 40
+MAX_EXPONENT = 4
+
+_WIDE = Context(prec=80)
+_ROUND = Context(prec=DIGITS)
+
+
+class UnitError(ValueError):
+    """A unit that is unknown, or of the wrong kind; the text says what was found and what to write."""
+
+
+@dataclass(frozen=True)
+class TradeUnit:
+    """A unit as typed and what it means: value in base units = value * scale + offset.
+
+    `kind` is the product of base units with their exponents; two units convert into each other when
+    their kinds are equal. `offset` is zero but for temperatures on a scale.
+    """
+
+    text: str
+    symbol: str
+    kind: tuple[tuple[str, Fraction], ...]
+    scale: Fraction
+    offset: Fraction = Fraction(0)
+
+    @property
+    def has_offset(self) -> bool:
+        return self.offset != 0
+
+
+# Pint's names of the units that are known, without prefix.
+_KNOWN = frozenset(
+    """
+    meter inch foot yard mile thou micron angstrom
+    gram pound ounce grain metric_ton ton long_ton
+    second minute hour day week month year
+    newton force_pound force_ounce force_gram dyne kip
+    pascal pound_force_per_square_inch bar standard_atmosphere torr millimeter_Hg inch_Hg
+    joule watt_hour calorie british_thermal_unit watt horsepower volt_ampere
+    volt ampere ohm siemens farad henry coulomb ampere_hour tesla
+    candela lumen lux nit
+    liter cubic_centimeter gallon quart fluid_ounce cup tablespoon teaspoon
+    kelvin degree_Celsius degree_Fahrenheit degree_Rankine delta_degree_Celsius delta_degree_Fahrenheit
+    tex denier poise stokes hectare acre mile_per_hour kilometer_per_hour revolutions_per_minute hertz
+    degree radian arcminute turn mole bit byte percent ppm count
+    """.split()
+)
+_PREFIXES = frozenset("pico nano micro milli centi deci deca hecto kilo mega giga tera".split())
+_NO_PREFIX = frozenset("percent ppm count degree minute hour day week month year inch foot yard".split())
+
+# Own base units: they convert to nothing else.
+_OWN = {"step": "step", "db": "dB", "dba": "dB(A)", "ph": "pH", "shorea": "Shore A", "shored": "Shore D"}
+
+# Spellings that Pint does not know or reads otherwise; upper and lower case as written.
+_SPELLINGS = {
+    "mil": "thou", "Nm": "newton*meter", "gf": "force_gram", "kgf": "kiloforce_gram", "tf": "megaforce_gram",
+    "kp": "kiloforce_gram", "%": "percent", "°": "degree", "A": "ampere", "V": "volt", "W": "watt",
+    "Ah": "ampere_hour", "mAh": "milliampere_hour", "Wh": "watt_hour", "kWh": "kilowatt_hour",
+    "mWh": "milliwatt_hour", "VA": "volt_ampere", "t": "metric_ton", "l": "liter", "L": "liter",
+    "Ω": "ohm", "Btu": "british_thermal_unit", "BTU": "british_thermal_unit",
+}
+# Spellings whose case says nothing.
+_WORDS = {
+    "mils": "thou", "thou": "thou", "thous": "thou", "in": "inch", "ins": "inch", "inch": "inch",
+    "inches": "inch", "ft": "foot", "feet": "foot", "foot": "foot", "yd": "yard", "yds": "yard",
+    "yard": "yard", "yards": "yard", "metre": "meter",
+    "metres": "meter", "meter": "meter", "meters": "meter", "millimetre": "millimeter",
+    "millimetres": "millimeter", "centimetre": "centimeter", "centimetres": "centimeter",
+    "micrometre": "micrometer", "micrometres": "micrometer", "micron": "micron", "microns": "micron",
+    "gram": "gram", "grams": "gram", "gramme": "gram", "grammes": "gram", "kilogram": "kilogram",
+    "kilograms": "kilogram", "lb": "pound", "lbs": "pound", "pound": "pound", "pounds": "pound",
+    "oz": "ounce", "ounce": "ounce", "ounces": "ounce", "tonne": "metric_ton", "tonnes": "metric_ton",
+    "lbf": "force_pound", "lbsf": "force_pound", "ozf": "force_ounce", "newton": "newton",
+    "newtons": "newton", "psi": "pound_force_per_square_inch", "kgf": "kiloforce_gram",
+    "grf": "force_gram", "second": "second", "seconds": "second", "sec": "second", "secs": "second",
+    "min": "minute", "mins": "minute", "minute": "minute", "minutes": "minute", "hr": "hour", "hrs": "hour",
+    "hour": "hour", "hours": "hour", "day": "day", "days": "day", "week": "week", "weeks": "week",
+    "wk": "week", "month": "month", "months": "month", "year": "year", "years": "year", "yr": "year",
+    "litre": "liter", "litres": "liter", "liter": "liter", "liters": "liter", "cc": "cubic_centimeter",
+    "floz": "fluid_ounce", "degc": "degree_Celsius", "celsius": "degree_Celsius", "degf": "degree_Fahrenheit",
+    "fahrenheit": "degree_Fahrenheit", "degr": "degree_Rankine", "kelvin": "kelvin",
+    "delta_degc": "delta_degree_Celsius", "delta_degf": "delta_degree_Fahrenheit", "deg": "degree",
+    "degs": "degree", "degree": "degree", "degrees": "degree", "percent": "percent", "pct": "percent",
+    "per_cent": "percent", "ppm": "ppm", "rpm": "revolutions_per_minute", "mph": "mile_per_hour",
+    "kph": "kilometer_per_hour", "km/h": "kilometer_per_hour", "count": "count", "counts": "count",
+    "piece": "count", "pieces": "count", "pc": "count", "pcs": "count", "item": "count", "items": "count",
+    "ea": "count", "each": "count", "cycle": "count", "cycles": "count", "turn": "turn",
+    "turns": "turn", "atm": "standard_atmosphere", "ohm": "ohm", "ohms": "ohm", "lumen": "lumen",
+    "lumens": "lumen", "lux": "lux", "volt": "volt", "volts": "volt", "watt": "watt", "watts": "watt",
+    "amp": "ampere", "amps": "ampere", "hp": "horsepower", "gal": "gallon", "gals": "gallon",
+    "qt": "quart", "tbsp": "tablespoon", "tsp": "teaspoon", "mmhg": "millimeter_Hg", "inhg": "inch_Hg",
+    "ksi": "kilopound_force_per_square_inch",
+    "step": "step", "steps": "step", "rating": "step", "ratings": "step", "point": "step", "points": "step",
+    "db": "db", "dba": "dba", "ph": "ph", "shorea": "shorea", "shored": "shored",
+}
+_AMBIGUOUS = {
+    "ton": "t (1000 kg), short_ton or long_ton", "tons": "t (1000 kg), short_ton or long_ton",
+    "pt": "fl oz or ml for a volume, mm for a length", "pint": "fl oz or ml", "pints": "fl oz or ml",
+    "c": "degC for a temperature", "f": "degF for a temperature",
+}
+_SYMBOLS = {
+    "thou": "mil", "percent": "%", "degree_Celsius": "°C", "degree_Fahrenheit": "°F", "degree": "°",
+    "delta_degree_Celsius": "K", "force_gram": "gf", "kiloforce_gram": "kgf", "force_ounce": "ozf",
+    "ampere_hour": "Ah", "milliampere_hour": "mAh", "watt_hour": "Wh", "kilowatt_hour": "kWh",
+    "milliwatt_hour": "mWh", "pound_force_per_square_inch": "psi", "revolutions_per_minute": "rpm",
+    "fluid_ounce": "fl oz", "count": "count", "minute": "min", "hour": "h", "month": "months",
+    "micron": "µm", "volt_ampere": "VA", "mile_per_hour": "mph", "kilometer_per_hour": "km/h",
+    "tex": "tex", "year": "years", "kilopound_force_per_square_inch": "ksi", "metric_ton": "t",
+    **{key: symbol for key, symbol in _OWN.items()},
+}
+_MASSES = {"pound": "lbf", "ounce": "ozf", "gram": "gf", "kilogram": "kgf"}
+_FORCE_FOR = {"lb": "lbf", "lbs": "lbf", "pound": "lbf", "pounds": "lbf", "oz": "ozf", "ounce": "ozf",
+              "ounces": "ozf", "g": "gf", "gram": "gf", "grams": "gf", "kg": "kgf", "kilogram": "kgf",
+              "kilograms": "kgf", "t": "tf"}
+_WIDTHS = frozenset({"inch", "thou", "millimeter", "centimeter", "micrometer", "micron"})
+_LENGTHS = _WIDTHS | {"meter", "foot", "yard"}
+
+_PHRASES = [
+    (re.compile(r"(?i)\b(?:us\s+)?(?:fl\.?\s*oz\.?|fluid[ _]ounces?)(?![a-z])"), "floz"),
+    (re.compile(r"(?i)\bus\s+(?=gal|qt|quart|cup)"), ""),
+    (re.compile(r"(?i)\b(?:sq\.?|square)\s*(in|inch|ft|foot|yd|yard|mm|cm|m)\b"), r"\1^2"),
+    (re.compile(r"(?i)\b(?:cu\.?|cubic)\s*(in|inch|ft|foot|yd|yard|mm|cm|m)\b"), r"\1^3"),
+    (re.compile(r"(?:°|º|\bdeg\.?)\s*([CcFf])\b"), lambda m: "deg" + m[1].upper()),
+    (re.compile(r"(?i)\bdB\s*\(A\)"), "dBA"),
+    (re.compile(r"(?i)\bshore[ -]?([ad])\b"), r"shore\1"),
+    (re.compile(r"(?i)\bshort[ _]tons?\b"), "short_ton"),
+    (re.compile(r"(?i)\blong[ _]tons?\b"), "long_ton"),
+    (re.compile(r"(?i)\s+per\s+"), "/"),
+    (re.compile(r"''|[\"″”“]"), " inch "),
+    (re.compile(r"['′’]"), " foot "),
+    (re.compile(r"(?<=[A-Za-z])-(?=[A-Za-z])"), "*"),
+]
+_CHARACTERS = str.maketrans(
+    {"µ": "u", "μ": "u", "²": "^2", "³": "^3", "⁴": "^4", "·": "*", "⋅": "*", "×": "*", "∙": "*",
+     "⁄": "/", "−": "-", "℃": "degC", "℉": "degF", "Ω": "Ω", "Δ": "delta_", "∆": "delta_"}
+)
+_TOKEN = re.compile(
+    r"\s*(?:(?P<number>[0-9]+(?:\.[0-9]+)?)|(?P<name>[A-Za-zΩ_%°][A-Za-zΩ_]*)|(?P<power>(?:\*\*|\^)\s*-?[0-9]+)"
+    r"|(?P<op>[*/()]))"
+)
+_DIGIT_POWER = re.compile(r"(?<![A-Za-z_])(mm|cm|dm|m|km|in|inch|ft|foot|yd)([234])(?![0-9A-Za-z])")
+
+
+@cache
+def _registry():
+    """The one Pint registry, with exact fractions. Importing Pint takes a third of a second: only here."""
+    import pint
+
+    registry = pint.UnitRegistry(non_int_type=Fraction, autoconvert_offset_to_baseunit=False)
+    return registry
+
+
+def parse_unit(text: str) -> TradeUnit:
+    """What a unit as typed means. Blank and `1` are the plain number.
+
+    Raises UnitError, in one line, where the unit is unknown or may mean two things.
+
+    >>> parse_unit("N/25 mm").symbol
+    'N/25 mm'
+    >>> parse_unit('mils').symbol
+    'mil'
+    """
+    return _parse(str(text).strip())
+
+
+@lru_cache(maxsize=4096)
+def _parse(text: str) -> TradeUnit:
+    if len(text) > MAX_LENGTH:
+        raise UnitError(f"found a unit of {len(text)} characters, expected one such as N or N/25 mm")
+    if text in ("", "1"):
+        return TradeUnit(text, "1", (), Fraction(1))
+    factors = _factors(text)
+    _refuse_mass_as_force(text, factors)
+    if len(factors) == 1 and factors[0][2] == 1:
+        return _single(text, *factors[0][:2])
+    scale, kind = Fraction(1), {}
+    for number, name, power in factors:
+        if name:
+            part_scale, part_kind = _root(_without_offset(name))
+            scale *= part_scale**power
+            for base, exponent in part_kind:
+                kind[base] = kind.get(base, Fraction(0)) + exponent * power
+        scale *= number**power
+    return TradeUnit(text, _symbol_of(factors), tuple(sorted((b, e) for b, e in kind.items() if e)), scale)
+
+
+def _single(text: str, number: Fraction, name: str) -> TradeUnit:
+    """One unit to the first power: the only form in which a temperature keeps its zero."""
+    scale, kind = _root(name)
+    offset = Fraction(0)
+    if name == "degree_Celsius":
+        offset = Fraction("273.15")
+    elif name == "degree_Fahrenheit":
+        offset = Fraction("459.67") * Fraction(5, 9)
+    if offset and number != 1:
+        raise UnitError(f"found the unit “{text}”, expected a temperature without a number before it")
+    return TradeUnit(text, _symbol_of([(number, name, 1)]), kind, scale * number, offset)
+
+
+def _without_offset(name: str) -> str:
+    """Inside a product a temperature is a difference (W/(m K))."""
+    return {"degree_Celsius": "kelvin", "degree_Fahrenheit": "degree_Rankine"}.get(name, name)
+
+
+@cache
+def _root(name: str) -> tuple[Fraction, tuple[tuple[str, Fraction], ...]]:
+    """Factor to base units, and the base units, of one of Pint's names."""
+    if name in _OWN:
+        return Fraction(1), ((f"[{name}]", Fraction(1)),)
+    if name == "":
+        return Fraction(1), ()
+    factor, root = _registry().get_root_units(name)
+    kind = tuple(sorted((str(base), Fraction(power)) for base, power in root._units.items()))
+    return Fraction(factor), kind
+
+
+def _factors(text: str) -> list[tuple[Fraction, str, int]]:
+    """The factors of a unit: (number before it, Pint's name, power)."""
+    rest = text.translate(_CHARACTERS)
+    if rest.strip() in ("%", "°"):
+        return [(Fraction(1), _SPELLINGS[rest.strip()], 1)]
+    for pattern, replacement in _PHRASES:
+        rest = pattern.sub(replacement, rest)
+    rest = _DIGIT_POWER.sub(r"\1^\2", rest)
+    tokens, at = [], 0
+    rest = rest.strip()
+    while at < len(rest):
+        match = _TOKEN.match(rest, at)
+        if not match:
+            raise UnitError(f"found the unit “{text}”, expected one such as N, mm, lbf/in or N/25 mm")
+        tokens.append((match.lastgroup, match[match.lastgroup]))
+        at = match.end()
+    return _Parser(text, tokens).parse()
+
+
+class _Parser:
+    """`unit := factor { ("*" | "/" | nothing) factor }`, with a number before a name bound to that name."""
+
+    def __init__(self, text, tokens):
+        self.text, self.tokens, self.at = text, tokens, 0
+
+    def parse(self):
+        factors = self.product()
+        if self.at != len(self.tokens) or not any(name for _, name, _ in factors):
+            self.refuse()
+        return factors
+
+    def refuse(self):
+        raise UnitError(f"found the unit “{self.text}”, expected one such as N, mm, lbf/in or N/25 mm")
+
+    def peek(self, *wanted):
+        return self.at < len(self.tokens) and self.tokens[self.at][1] in wanted
+
+    def product(self):
+        factors, sign, divided = self.factor(), 1, False
+        while self.at < len(self.tokens) and not self.peek(")"):
+            if self.peek("*", "/"):
+                sign = -1 if self.tokens[self.at][1] == "/" else 1
+                self.at += 1
+            else:
+                sign = 1
+            if divided and sign == 1:
+                raise UnitError(
+                    f"found the unit “{self.text}”, where it is unclear what is divided;"
+                    " put what is below the line in brackets, as in J/(kg*K)"
+                )
+            divided = divided or sign == -1
+            factors += [(number, name, power * sign) for number, name, power in self.factor()]
+        return factors
+
+    def factor(self):
+        if self.peek("("):
+            self.at += 1
+            inner = self.product()
+            if not self.peek(")"):
+                self.refuse()
+            self.at += 1
+            return inner
+        number, name = Fraction(1), ""
+        if self.at < len(self.tokens) and self.tokens[self.at][0] == "number":
+            number = Fraction(self.tokens[self.at][1])
+            if number == 0:
+                self.refuse()
+            self.at += 1
+        if self.at < len(self.tokens) and self.tokens[self.at][0] == "name":
+            name = _name(self.tokens[self.at][1], self.text)
+            self.at += 1
+        elif number == 1 and not (self.at and self.tokens[self.at - 1][0] == "number"):
+            self.refuse()
+        power = 1
+        if self.at < len(self.tokens) and self.tokens[self.at][0] == "power":
+            power = int(self.tokens[self.at][1].lstrip("*^ "))
+            self.at += 1
+            if not name or power == 0 or abs(power) > MAX_EXPONENT:
+                self.refuse()
+        if "*" in name:  # a spelling of a product, such as Nm
+            first, second = name.split("*")
+            return [(number, first, power), (Fraction(1), second, power)]
+        return [(number, name, power)]
+
+
+@cache
+def _name(word: str, text: str) -> str:
+    """Pint's own name of one unit word."""
+    if word in _SPELLINGS:
+        return _SPELLINGS[word]
+    lower = word.lower()
+    if lower in _AMBIGUOUS:
+        raise UnitError(f"found the unit “{text}”, which may mean two things: write {_AMBIGUOUS[lower]}")
+    if word in _WORDS or lower in _WORDS:
+        return _WORDS.get(word) or _WORDS[lower]
+    for prefix, unit, _suffix in _registry().parse_unit_name(word):
+        if unit in _KNOWN and (not prefix or (prefix in _PREFIXES and unit not in _NO_PREFIX)):
+            return prefix + unit
+    raise UnitError(f"found the unit “{text}”, which is not known; write one such as N, mm, lbf/in or N/25 mm")
+
+
+def _symbol_of(factors) -> str:
+    """The unit written out, for showing back: `N/25 mm`, `J/(kg·K)`."""
+
+    def one(number, name, power):
+        symbol = _SYMBOLS.get(name) or (f"{_registry().Unit(name):~P}" if name else "")
+        if name in _OWN:
+            symbol = _OWN[name]
+        count = "" if number == 1 else f"{_plain(number)} "
+        raised = "" if abs(power) == 1 else "⁰¹²³⁴"[abs(power)]
+        return f"{count}{symbol}{raised}".strip()
+
+    above = [one(*factor) for factor in factors if factor[2] > 0]
+    below = [one(*factor) for factor in factors if factor[2] < 0]
+    text = "·".join(above) or "1"
+    if below:
+        text += "/" + (below[0] if len(below) == 1 else "(" + "·".join(below) + ")")
+    return text
+
+
+def _plain(number: Fraction) -> str:
+    return format(_WIDE.divide(Decimal(number.numerator), Decimal(number.denominator)).normalize(), "f")
+
+
+def _refuse_mass_as_force(text: str, factors) -> None:
+    """`oz/in`, `lb/in²`, `kg*cm`: a mass where the trade means a force. Grams per metre stay a density."""
+    masses = [name for _, name, power in factors if name in _MASSES and power == 1]
+    others = [(number, name, power) for number, name, power in factors if name not in _MASSES]
+    if len(masses) != 1 or len(others) != 1 or len(factors) != 2 or others[0][1] not in _LENGTHS:
+        return
+    number, length, power = others[0]
+    per_width = power == -1 and (length in _WIDTHS or number != 1)
+    per_area = power == -2 and length in _WIDTHS and masses[0] != "gram"
+    if per_width or per_area or power == 1:
+        raise UnitError(
+            f"found the unit “{text}”, which names a mass, not a force: write {_force_text(text)} for a force"
+        )
+
+
+def _force_text(text: str) -> str:
+    """The unit as typed with its mass words as forces: `oz/in` -> `ozf/in`."""
+    return re.sub(r"[A-Za-z]+", lambda m: _FORCE_FOR.get(m[0], _FORCE_FOR.get(m[0].lower(), m[0])), text)
+
+
+_ACCELERATION = (("meter", Fraction(1)), ("second", Fraction(-2)))
+
+
+def _times(a, b):
+    kind = dict(a)
+    for base, power in b:
+        kind[base] = kind.get(base, Fraction(0)) + power
+    return tuple(sorted((base, power) for base, power in kind.items() if power))
+
+
+def kind_name(text: str) -> str:
+    """What kind of quantity a unit is of, in words: "a force", "a length"."""
+    unit = parse_unit(text)
+    return _kind_names().get(unit.kind, f"measured in {unit.symbol}")
+
+
+@cache
+def _kind_names():
+    examples = {
+        "m": "a length", "kg": "a mass", "s": "a time", "N": "a force", "N/m": "a force per width",
+        "Pa": "a pressure", "degC": "a temperature", "m^2": "an area", "l": "a volume", "J": "an energy or torque",
+        "W": "a power", "V": "a voltage", "ampere": "a current", "ohm": "a resistance", "Ah": "a charge",
+        "lm": "a light flow", "lx": "an illuminance", "cd": "a luminous intensity", "count": "a count",
+        "step": "a rating", "1": "a plain number", "deg": "an angle", "m/s": "a speed", "tex": "a mass per length",
+        "g/m^2": "a mass per area", "Hz": "a frequency", "rpm": "a rate of turning", "kg/m^3": "a density",
+    }
+    return {parse_unit(example).kind: name for example, name in examples.items()}
+
+
+def same_kind(a: str, b: str) -> bool:
+    """Whether two units convert into each other. Raises UnitError where one is unknown."""
+    return parse_unit(a).kind == parse_unit(b).kind
+
+
+def require_kind(found: str, expected: str) -> None:
+    """Raise UnitError with one clear line unless `found` converts into `expected`."""
+    have, want = parse_unit(found), parse_unit(expected)
+    if have.kind == want.kind:
+        return
+    if _times(have.kind, _ACCELERATION) == want.kind:
+        raise UnitError(
+            f"found “{found}”, {kind_name(found)}, where {kind_name(expected)} ({want.symbol}) is asked for:"
+            f" write {_force_text(found)} if a force is meant"
+        )
+    if _times(want.kind, _ACCELERATION) == have.kind:
+        raise UnitError(
+            f"found “{found}”, {kind_name(found)}, where {kind_name(expected)} ({want.symbol}) is asked for"
+        )
+    raise UnitError(
+        f"found “{found or '1'}”, {kind_name(found)}, expected {kind_name(expected)} such as {want.symbol}"
+    )
+
+
+@lru_cache(maxsize=4096)
+def affine(from_unit: str, to_unit: str, difference: bool = False) -> tuple[Fraction, Fraction]:
+    """Exact (scale, shift) with: value in `to_unit` = value in `from_unit` * scale + shift.
+
+    `difference`: the values are differences, so a temperature's zero does not count.
+    Raises UnitError where the two are not of one kind.
+    """
+    require_kind(from_unit, to_unit)
+    have, want = parse_unit(from_unit), parse_unit(to_unit)
+    scale = have.scale / want.scale
+    shift = Fraction(0) if difference else (have.offset - want.offset) / want.scale
+    return scale, shift
+
+
+def factor(from_unit: str, to_unit: str, difference: bool = False) -> Decimal:
+    """The factor from one unit to the other, to 28 digits.
+
+    Raises UnitError where the two are not of one kind, or where no factor alone will do (a temperature
+    on a scale; pass `difference=True` for a difference of temperatures).
+    """
+    scale, shift = affine(from_unit, to_unit, difference)
+    if shift:
+        raise UnitError(
+            f"{parse_unit(from_unit).symbol} and {parse_unit(to_unit).symbol} differ by more than a factor:"
+            " temperatures convert with an offset"
+        )
+    return _decimal(scale)
+
+
+def convert(value: Decimal | str, from_unit: str, to_unit: str, difference: bool = False) -> Decimal:
+    """A number in another unit, to 28 digits; unchanged, digit by digit, where the units are equal.
+
+    Raises UnitError where the units are not of one kind or the value is no number.
+
+    >>> convert("1", "lbf", "N")
+    Decimal('4.4482216152605')
+    >>> convert("212", "degF", "degC")
+    Decimal('100')
+    """
+    try:
+        number = value if type(value) is Decimal else Decimal(str(value))
+    except InvalidOperation:
+        raise UnitError(f"found “{value}”, expected a number") from None
+    if not number.is_finite():
+        raise UnitError(f"found “{value}”, expected a finite number")
+    scale, shift = affine(from_unit, to_unit, difference)
+    if scale == 1 and not shift:
+        return number
+    return _apply(number, scale, shift)
+
+
+def _apply(number: Decimal, scale: Fraction, shift: Fraction) -> Decimal:
+    numerator, denominator, addend = _parts(scale, shift)
+    above = _WIDE.add(_WIDE.multiply(number, numerator), addend)
+    return _tidy(_ROUND.plus(_WIDE.divide(above, denominator)))
+
+
+@lru_cache(maxsize=4096)
+def _parts(scale: Fraction, shift: Fraction) -> tuple[Decimal, Decimal, Decimal]:
+    """scale and shift over one denominator, so that a single division rounds."""
+    denominator = scale.denominator * shift.denominator
+    return (Decimal(scale.numerator * shift.denominator), Decimal(denominator),
+            Decimal(shift.numerator * scale.denominator))
+
+
+def _decimal(value: Fraction) -> Decimal:
+    return _tidy(_ROUND.plus(_WIDE.divide(Decimal(value.numerator), Decimal(value.denominator))))
+
+
+def _tidy(number: Decimal) -> Decimal:
+    """Without trailing zeros and without an exponent where it is a whole number."""
+    number = number.normalize(_ROUND)
+    return number.quantize(Decimal(1), context=_ROUND) if 0 < number.as_tuple().exponent <= 6 else number

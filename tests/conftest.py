@@ -1,0 +1,40 @@
+"""What every test may use."""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Playwright's synchronous interface runs an event loop in the test's own thread.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def _data_folder(settings, tmp_path):
+    """Files that a test stores go to a folder of its own."""
+    settings.MEDIA_ROOT = tmp_path / "files"
+    settings.STORAGES = {
+        "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _flush_without_guards():
+    """The flush between transactional tests empties append-only tables, so it lifts their guards."""
+    from django.core.management.commands import flush
+
+    from specimens import guards
+
+    handle = flush.Command.handle
+
+    def flush_unguarded(self, **options):
+        with guards.lifted(options["database"]):
+            return handle(self, **options)
+
+    patch = pytest.MonkeyPatch()
+    patch.setattr(flush.Command, "handle", flush_unguarded)
+    yield
+    patch.undo()
