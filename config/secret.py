@@ -15,7 +15,7 @@ def kept_secret_key(folder: Path) -> str:
     path = folder / "secret-key"
     if not path.exists():
         folder.mkdir(parents=True, exist_ok=True)
-        draft = folder / f".secret-key-{os.getpid()}"
+        draft = folder / f".secret-key-{secrets.token_hex(8)}"
         draft.touch(mode=0o600)
         draft.write_text(secrets.token_urlsafe(64))
         try:
