@@ -123,6 +123,7 @@ USE_TZ = True
 
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT.mkdir(parents=True, exist_ok=True)
 STATICFILES_DIRS = [BASE_DIR / "templates" / "assets"]
 MEDIA_ROOT = DATA_DIR / "files"
 STORAGES = {

@@ -18,10 +18,27 @@ from decimal import Context, Decimal, InvalidOperation
 from fractions import Fraction
 from functools import cache, lru_cache
 
+from .unit_names import (
+    AMBIGUOUS,
+    FORCE_FOR,
+    KNOWN,
+    LENGTHS,
+    MASSES,
+    NO_PREFIX,
+    OWN,
+    PREFIXES,
+    SPELLINGS,
+    SYMBOLS,
+    WIDTHS,
+    WORDS,
+)
+
+VERSION = "units-1"  # stamped on each converted value: raise it when a conversion changes
 DIGITS = 28
-MAX_LENGTH = 40
+MAX_LENGTH = 200
 MAX_EXPONENT = 4
 
+_SUCH_AS = "expected one such as N, mm, lbf/in or N/25 mm"
 _WIDE = Context(prec=80)
 _ROUND = Context(prec=DIGITS)
 
@@ -48,93 +65,6 @@ class TradeUnit:
     def has_offset(self) -> bool:
         return self.offset != 0
 
-
-# Pint's names of the units that are known, without prefix.
-_KNOWN = frozenset(
-    """
-    meter inch foot yard mile thou micron angstrom
-    gram pound ounce grain metric_ton ton long_ton
-    second minute hour day week month year
-    newton force_pound force_ounce force_gram dyne kip
-    pascal pound_force_per_square_inch bar standard_atmosphere torr millimeter_Hg inch_Hg
-    joule watt_hour calorie british_thermal_unit watt horsepower volt_ampere
-    volt ampere ohm siemens farad henry coulomb ampere_hour tesla
-    candela lumen lux nit
-    liter cubic_centimeter gallon quart fluid_ounce cup tablespoon teaspoon
-    kelvin degree_Celsius degree_Fahrenheit degree_Rankine delta_degree_Celsius delta_degree_Fahrenheit
-    tex denier poise stokes hectare acre mile_per_hour kilometer_per_hour revolutions_per_minute hertz
-    degree radian arcminute turn mole bit byte percent ppm count
-    """.split()
-)
-_PREFIXES = frozenset("pico nano micro milli centi deci deca hecto kilo mega giga tera".split())
-_NO_PREFIX = frozenset("percent ppm count degree minute hour day week month year inch foot yard".split())
-
-# Own base units: they convert to nothing else.
-_OWN = {"step": "step", "db": "dB", "dba": "dB(A)", "ph": "pH", "shorea": "Shore A", "shored": "Shore D"}
-
-# Spellings that Pint does not know or reads otherwise; upper and lower case as written.
-_SPELLINGS = {
-    "mil": "thou", "Nm": "newton*meter", "gf": "force_gram", "kgf": "kiloforce_gram", "tf": "megaforce_gram",
-    "kp": "kiloforce_gram", "%": "percent", "°": "degree", "A": "ampere", "V": "volt", "W": "watt",
-    "Ah": "ampere_hour", "mAh": "milliampere_hour", "Wh": "watt_hour", "kWh": "kilowatt_hour",
-    "mWh": "milliwatt_hour", "VA": "volt_ampere", "t": "metric_ton", "l": "liter", "L": "liter",
-    "Ω": "ohm", "Btu": "british_thermal_unit", "BTU": "british_thermal_unit",
-}
-# Spellings whose case says nothing.
-_WORDS = {
-    "mils": "thou", "thou": "thou", "thous": "thou", "in": "inch", "ins": "inch", "inch": "inch",
-    "inches": "inch", "ft": "foot", "feet": "foot", "foot": "foot", "yd": "yard", "yds": "yard",
-    "yard": "yard", "yards": "yard", "metre": "meter",
-    "metres": "meter", "meter": "meter", "meters": "meter", "millimetre": "millimeter",
-    "millimetres": "millimeter", "centimetre": "centimeter", "centimetres": "centimeter",
-    "micrometre": "micrometer", "micrometres": "micrometer", "micron": "micron", "microns": "micron",
-    "gram": "gram", "grams": "gram", "gramme": "gram", "grammes": "gram", "kilogram": "kilogram",
-    "kilograms": "kilogram", "lb": "pound", "lbs": "pound", "pound": "pound", "pounds": "pound",
-    "oz": "ounce", "ounce": "ounce", "ounces": "ounce", "tonne": "metric_ton", "tonnes": "metric_ton",
-    "lbf": "force_pound", "lbsf": "force_pound", "ozf": "force_ounce", "newton": "newton",
-    "newtons": "newton", "psi": "pound_force_per_square_inch", "kgf": "kiloforce_gram",
-    "grf": "force_gram", "second": "second", "seconds": "second", "sec": "second", "secs": "second",
-    "min": "minute", "mins": "minute", "minute": "minute", "minutes": "minute", "hr": "hour", "hrs": "hour",
-    "hour": "hour", "hours": "hour", "day": "day", "days": "day", "week": "week", "weeks": "week",
-    "wk": "week", "month": "month", "months": "month", "year": "year", "years": "year", "yr": "year",
-    "litre": "liter", "litres": "liter", "liter": "liter", "liters": "liter", "cc": "cubic_centimeter",
-    "floz": "fluid_ounce", "degc": "degree_Celsius", "celsius": "degree_Celsius", "degf": "degree_Fahrenheit",
-    "fahrenheit": "degree_Fahrenheit", "degr": "degree_Rankine", "kelvin": "kelvin",
-    "delta_degc": "delta_degree_Celsius", "delta_degf": "delta_degree_Fahrenheit", "deg": "degree",
-    "degs": "degree", "degree": "degree", "degrees": "degree", "percent": "percent", "pct": "percent",
-    "per_cent": "percent", "ppm": "ppm", "rpm": "revolutions_per_minute", "mph": "mile_per_hour",
-    "kph": "kilometer_per_hour", "km/h": "kilometer_per_hour", "count": "count", "counts": "count",
-    "piece": "count", "pieces": "count", "pc": "count", "pcs": "count", "item": "count", "items": "count",
-    "ea": "count", "each": "count", "cycle": "count", "cycles": "count", "turn": "turn",
-    "turns": "turn", "atm": "standard_atmosphere", "ohm": "ohm", "ohms": "ohm", "lumen": "lumen",
-    "lumens": "lumen", "lux": "lux", "volt": "volt", "volts": "volt", "watt": "watt", "watts": "watt",
-    "amp": "ampere", "amps": "ampere", "hp": "horsepower", "gal": "gallon", "gals": "gallon",
-    "qt": "quart", "tbsp": "tablespoon", "tsp": "teaspoon", "mmhg": "millimeter_Hg", "inhg": "inch_Hg",
-    "ksi": "kilopound_force_per_square_inch",
-    "step": "step", "steps": "step", "rating": "step", "ratings": "step", "point": "step", "points": "step",
-    "db": "db", "dba": "dba", "ph": "ph", "shorea": "shorea", "shored": "shored",
-}
-_AMBIGUOUS = {
-    "ton": "t (1000 kg), short_ton or long_ton", "tons": "t (1000 kg), short_ton or long_ton",
-    "pt": "fl oz or ml for a volume, mm for a length", "pint": "fl oz or ml", "pints": "fl oz or ml",
-    "c": "degC for a temperature", "f": "degF for a temperature",
-}
-_SYMBOLS = {
-    "thou": "mil", "percent": "%", "degree_Celsius": "°C", "degree_Fahrenheit": "°F", "degree": "°",
-    "delta_degree_Celsius": "K", "force_gram": "gf", "kiloforce_gram": "kgf", "force_ounce": "ozf",
-    "ampere_hour": "Ah", "milliampere_hour": "mAh", "watt_hour": "Wh", "kilowatt_hour": "kWh",
-    "milliwatt_hour": "mWh", "pound_force_per_square_inch": "psi", "revolutions_per_minute": "rpm",
-    "fluid_ounce": "fl oz", "count": "count", "minute": "min", "hour": "h", "month": "months",
-    "micron": "µm", "volt_ampere": "VA", "mile_per_hour": "mph", "kilometer_per_hour": "km/h",
-    "tex": "tex", "year": "years", "kilopound_force_per_square_inch": "ksi", "metric_ton": "t",
-    **{key: symbol for key, symbol in _OWN.items()},
-}
-_MASSES = {"pound": "lbf", "ounce": "ozf", "gram": "gf", "kilogram": "kgf"}
-_FORCE_FOR = {"lb": "lbf", "lbs": "lbf", "pound": "lbf", "pounds": "lbf", "oz": "ozf", "ounce": "ozf",
-              "ounces": "ozf", "g": "gf", "gram": "gf", "grams": "gf", "kg": "kgf", "kilogram": "kgf",
-              "kilograms": "kgf", "t": "tf"}
-_WIDTHS = frozenset({"inch", "thou", "millimeter", "centimeter", "micrometer", "micron"})
-_LENGTHS = _WIDTHS | {"meter", "foot", "yard"}
 
 _PHRASES = [
     (re.compile(r"(?i)\b(?:us\s+)?(?:fl\.?\s*oz\.?|fluid[ _]ounces?)(?![a-z])"), "floz"),
@@ -223,10 +153,10 @@ def _without_offset(name: str) -> str:
     return {"degree_Celsius": "kelvin", "degree_Fahrenheit": "degree_Rankine"}.get(name, name)
 
 
-@cache
+@lru_cache(maxsize=4096)
 def _root(name: str) -> tuple[Fraction, tuple[tuple[str, Fraction], ...]]:
     """Factor to base units, and the base units, of one of Pint's names."""
-    if name in _OWN:
+    if name in OWN:
         return Fraction(1), ((f"[{name}]", Fraction(1)),)
     if name == "":
         return Fraction(1), ()
@@ -239,7 +169,7 @@ def _factors(text: str) -> list[tuple[Fraction, str, int]]:
     """The factors of a unit: (number before it, Pint's name, power)."""
     rest = text.translate(_CHARACTERS)
     if rest.strip() in ("%", "°"):
-        return [(Fraction(1), _SPELLINGS[rest.strip()], 1)]
+        return [(Fraction(1), SPELLINGS[rest.strip()], 1)]
     for pattern, replacement in _PHRASES:
         rest = pattern.sub(replacement, rest)
     rest = _DIGIT_POWER.sub(r"\1^\2", rest)
@@ -248,7 +178,7 @@ def _factors(text: str) -> list[tuple[Fraction, str, int]]:
     while at < len(rest):
         match = _TOKEN.match(rest, at)
         if not match:
-            raise UnitError(f"found the unit “{text}”, expected one such as N, mm, lbf/in or N/25 mm")
+            raise UnitError(f"found the unit “{text}”, {_SUCH_AS}")
         tokens.append((match.lastgroup, match[match.lastgroup]))
         at = match.end()
     return _Parser(text, tokens).parse()
@@ -267,7 +197,7 @@ class _Parser:
         return factors
 
     def refuse(self):
-        raise UnitError(f"found the unit “{self.text}”, expected one such as N, mm, lbf/in or N/25 mm")
+        raise UnitError(f"found the unit “{self.text}”, {_SUCH_AS}")
 
     def peek(self, *wanted):
         return self.at < len(self.tokens) and self.tokens[self.at][1] in wanted
@@ -306,8 +236,8 @@ class _Parser:
         if self.at < len(self.tokens) and self.tokens[self.at][0] == "name":
             name = _name(self.tokens[self.at][1], self.text)
             self.at += 1
-        elif number == 1 and not (self.at and self.tokens[self.at - 1][0] == "number"):
-            self.refuse()
+        elif self.at == 0 or self.tokens[self.at - 1] != ("number", "1"):
+            self.refuse()  # a number says nothing alone, but for the 1 of 1/s
         power = 1
         if self.at < len(self.tokens) and self.tokens[self.at][0] == "power":
             power = int(self.tokens[self.at][1].lstrip("*^ "))
@@ -320,29 +250,29 @@ class _Parser:
         return [(number, name, power)]
 
 
-@cache
+@lru_cache(maxsize=4096)
 def _name(word: str, text: str) -> str:
     """Pint's own name of one unit word."""
-    if word in _SPELLINGS:
-        return _SPELLINGS[word]
+    if word in SPELLINGS:
+        return SPELLINGS[word]
     lower = word.lower()
-    if lower in _AMBIGUOUS:
-        raise UnitError(f"found the unit “{text}”, which may mean two things: write {_AMBIGUOUS[lower]}")
-    if word in _WORDS or lower in _WORDS:
-        return _WORDS.get(word) or _WORDS[lower]
+    if lower in AMBIGUOUS:
+        raise UnitError(f"found the unit “{text}”, which may mean two things: write {AMBIGUOUS[lower]}")
+    if word in WORDS or lower in WORDS:
+        return WORDS.get(word) or WORDS[lower]
     for prefix, unit, _suffix in _registry().parse_unit_name(word):
-        if unit in _KNOWN and (not prefix or (prefix in _PREFIXES and unit not in _NO_PREFIX)):
+        if unit in KNOWN and (not prefix or (prefix in PREFIXES and unit not in NO_PREFIX)):
             return prefix + unit
-    raise UnitError(f"found the unit “{text}”, which is not known; write one such as N, mm, lbf/in or N/25 mm")
+    raise UnitError(f"found the unit “{text}”, which is not known; {_SUCH_AS}")
 
 
 def _symbol_of(factors) -> str:
     """The unit written out, for showing back: `N/25 mm`, `J/(kg·K)`."""
 
     def one(number, name, power):
-        symbol = _SYMBOLS.get(name) or (f"{_registry().Unit(name):~P}" if name else "")
-        if name in _OWN:
-            symbol = _OWN[name]
+        symbol = SYMBOLS.get(name) or (f"{_registry().Unit(name):~P}" if name else "")
+        if name in OWN:
+            symbol = OWN[name]
         count = "" if number == 1 else f"{_plain(number)} "
         raised = "" if abs(power) == 1 else "⁰¹²³⁴"[abs(power)]
         return f"{count}{symbol}{raised}".strip()
@@ -361,13 +291,13 @@ def _plain(number: Fraction) -> str:
 
 def _refuse_mass_as_force(text: str, factors) -> None:
     """`oz/in`, `lb/in²`, `kg*cm`: a mass where the trade means a force. Grams per metre stay a density."""
-    masses = [name for _, name, power in factors if name in _MASSES and power == 1]
-    others = [(number, name, power) for number, name, power in factors if name not in _MASSES]
-    if len(masses) != 1 or len(others) != 1 or len(factors) != 2 or others[0][1] not in _LENGTHS:
+    masses = [name for _, name, power in factors if name in MASSES and power == 1]
+    others = [(number, name, power) for number, name, power in factors if name not in MASSES]
+    if len(masses) != 1 or len(others) != 1 or len(factors) != 2 or others[0][1] not in LENGTHS:
         return
     number, length, power = others[0]
-    per_width = power == -1 and (length in _WIDTHS or number != 1)
-    per_area = power == -2 and length in _WIDTHS and masses[0] != "gram"
+    per_width = power == -1 and (length in WIDTHS or number != 1)
+    per_area = power == -2 and length in WIDTHS and masses[0] != "gram"
     if per_width or per_area or power == 1:
         raise UnitError(
             f"found the unit “{text}”, which names a mass, not a force: write {_force_text(text)} for a force"
@@ -376,7 +306,7 @@ def _refuse_mass_as_force(text: str, factors) -> None:
 
 def _force_text(text: str) -> str:
     """The unit as typed with its mass words as forces: `oz/in` -> `ozf/in`."""
-    return re.sub(r"[A-Za-z]+", lambda m: _FORCE_FOR.get(m[0], _FORCE_FOR.get(m[0].lower(), m[0])), text)
+    return re.sub(r"[A-Za-z]+", lambda m: FORCE_FOR.get(m[0], FORCE_FOR.get(m[0].lower(), m[0])), text)
 
 
 _ACCELERATION = (("meter", Fraction(1)), ("second", Fraction(-2)))
@@ -399,11 +329,13 @@ def kind_name(text: str) -> str:
 def _kind_names():
     examples = {
         "m": "a length", "kg": "a mass", "s": "a time", "N": "a force", "N/m": "a force per width",
-        "Pa": "a pressure", "degC": "a temperature", "m^2": "an area", "l": "a volume", "J": "an energy or torque",
-        "W": "a power", "V": "a voltage", "ampere": "a current", "ohm": "a resistance", "Ah": "a charge",
+        "Pa": "a pressure", "degC": "a temperature", "m^2": "an area", "l": "a volume",
+        "J": "an energy or torque", "W": "a power", "V": "a voltage", "ampere": "a current",
+        "ohm": "a resistance", "Ah": "a charge",
         "lm": "a light flow", "lx": "an illuminance", "cd": "a luminous intensity", "count": "a count",
-        "step": "a rating", "1": "a plain number", "deg": "an angle", "m/s": "a speed", "tex": "a mass per length",
-        "g/m^2": "a mass per area", "Hz": "a frequency", "rpm": "a rate of turning", "kg/m^3": "a density",
+        "step": "a rating", "1": "a plain number", "deg": "an angle", "m/s": "a speed",
+        "tex": "a mass per length", "g/m^2": "a mass per area", "Hz": "a frequency",
+        "rpm": "a rate of turning", "kg/m^3": "a density",
     }
     return {parse_unit(example).kind: name for example, name in examples.items()}
 
@@ -481,6 +413,24 @@ def convert(value: Decimal | str, from_unit: str, to_unit: str, difference: bool
     if scale == 1 and not shift:
         return number
     return _apply(number, scale, shift)
+
+
+_PASSES = {"pass": 1.0, "yes": 1.0, "1": 1.0, "fail": 0.0, "no": 0.0, "0": 0.0}
+
+
+def reading_value(kind: str, text: str, unit: str, reading_unit: str) -> tuple[float | None, str]:
+    """A typed reading as a number in its trial's reading unit; None with the reason where it says none.
+
+    `kind` is the property's: of pass_fail a pass is 1 and a fail 0. A blank `unit` is the reading unit.
+    """
+    if kind == "pass_fail":
+        value = _PASSES.get(text.lower())
+        return value, "" if value is not None else f"found “{text[:20]}”, expected pass or fail"
+    try:
+        typed = unit if kind == "quantity" and unit else reading_unit
+        return float(convert(text, typed, reading_unit)), ""
+    except UnitError as error:
+        return None, str(error)
 
 
 def _apply(number: Decimal, scale: Fraction, shift: Fraction) -> Decimal:

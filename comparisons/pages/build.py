@@ -1,0 +1,81 @@
+"""The page document: everything that a published page says, as plain data. Templates print it."""
+
+from __future__ import annotations
+
+from comparisons.folder.tables import Tables
+
+from . import background, measured, promises, ranking, words
+from .article import article_html, first_heading
+from .names import Names
+
+SCHEMA = "evenhand-page/1"
+
+
+def build_page(tables: Tables, document: dict, *, charts: bool = True) -> dict:
+    """The page document of a study and its results document.
+
+    tables: the study's tables, in the form (full or public) whose texts may be shown. document: what
+    `comparisons.analysis.evaluate` gave for them. charts False leaves the Plotly figures out.
+    Plain JSON types; numbers appear rounded by their uncertainty, as text, and in range lines.
+    Nothing is computed that the results document does not hold, and no database is read.
+    """
+    names = Names(tables)
+    findings = measured.Findings(names, document)
+    made = ranking.rankings(names, document)
+    trials = measured.trials(findings)
+    toml = tables.comparison
+    page = {
+        "schema": SCHEMA,
+        "slug": toml.get("slug", ""),
+        "title": words.typeset(toml.get("title", "")),
+        "question": words.typeset(toml.get("question", "")),
+        "kind": words.typeset(toml.get("kind", "")),
+        "currency": names.currency,
+        "products": [
+            {"code": code, "name": names.product(code), "variant": names.variant(code)}
+            for code in names.products
+        ],
+        "data": background.data(names, document),
+        "answer": ranking.answer(names, document, made),
+        "rankings": made,
+        "criteria": ranking.criteria(names, document),
+        "weightings": [names.weighting(card["weighting"]) for card in document.get("scorecards") or []],
+        "gated": ranking.gated(names, document),
+        "missed": promises.missed(findings),
+        "claims": promises.claims(findings),
+        "certifications": promises.certifications(names, document),
+        "trials": trials,
+        "changes": measured.changes(findings),
+        "costs": background.costs(names, document),
+        "methods": background.methods(names),
+        "conditions": background.conditions(names, findings),
+        "instruments": background.instruments(names),
+        "purchases": background.purchases(names),
+        "plan": background.plan(names, document),
+        "absences": background.absences(names, document),
+        "set_aside": background.set_aside(names, document),
+        "notes": background.notes(names, document),
+        "answers": background.answers(names),
+        "article": article_html(tables.article),
+        "article_title": words.typeset(first_heading(tables.article)),
+        "counts": counts(names, document),
+    }
+    if charts:
+        from .charts import figures
+
+        page["charts"] = figures(page)
+    else:
+        page["charts"] = {}
+    return page
+
+
+def counts(names: Names, document: dict) -> str:
+    """How much was tested, in one line."""
+    from .numbers import counted, write
+
+    specimens = sum(1 for row in document.get("specimens") or [] if row["counted"])
+    units = len(names.tables["units"])
+    return words.listed([
+        counted(len(names.products), "product"), counted(units, "unit"),
+        f"{write(specimens)} {'value' if specimens == 1 else 'values'} of specimens",
+    ])  # fmt: skip

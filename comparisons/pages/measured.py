@@ -1,0 +1,461 @@
+"""What was found, trial by trial: quantities, changes, pass shares, ratings; each row with its range line."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from . import words
+from .names import Names
+from .numbers import (
+    MINUS,
+    aligned,
+    counted,
+    digits_of,
+    likely,
+    p_value,
+    percent,
+    significant,
+    symbol,
+    with_unit,
+    write,
+)
+from .rangeline import Axis, Claimed, Line, axis_for, draw, draw_axis, fixed, rows_needed
+
+_SIGN = {"<": -1, "=": 0, ">": 1}
+LETTERS = "Products that share a letter were not shown to differ."
+
+
+class Findings:
+    """The rows of a results document by trial and product, and the maker's claims as they are drawn."""
+
+    def __init__(self, names: Names, document: dict):
+        self.names = names
+        self.document = document
+        self.summaries = _by_trial(document.get("summaries"))
+        self.pass_fail = _by_trial(document.get("pass_fail"))
+        self.changes = _by_trial(document.get("changes"))
+        self.ratings = {row["trial"]: row for row in document.get("ratings") or []}
+        self.differences = {row["trial"]: row for row in document.get("differences") or []}
+        self.specimens: dict[tuple, list[dict]] = defaultdict(list)
+        for row in document.get("specimens") or []:
+            self.specimens[row["trial"], row["product"]].append(row)
+        self.claims: dict[tuple, list[dict]] = defaultdict(list)
+        for row in document.get("claims") or []:
+            if row.get("kind") != "certification" and row.get("trial"):
+                self.claims[row["trial"], row["product"], row["of"]].append(row)
+
+    def units(self, trial: str, product: str) -> list[list[tuple[float, int]]]:
+        """Counted values of one product with their bounds, one list for each unit (unknown units: one)."""
+        units: dict[str, list[tuple[float, int]]] = defaultdict(list)
+        for row in self.specimens[trial, product]:
+            if row["counted"] and row["value"] is not None:
+                units[row["unit"] or ""].append((row["value"], _SIGN[row["bound"]]))
+        return [units[code] for code in sorted(units)]
+
+    def trusted(self, trial: str) -> list[float]:
+        """Counted values of a trial that are not in doubt: what an axis has to hold."""
+        return [
+            row["value"]
+            for product in self.names.products
+            for row in self.specimens[trial, product]
+            if row["counted"] and row["value"] is not None and "suspect" not in row["flags"]
+        ]
+
+    def marks(self, trial: str, product: str, of: str = "value") -> list[Claimed]:
+        """The claims of one product that this trial answers, as marks on its range line."""
+        return [mark for row in self.claims[trial, product, of] if (mark := drawn_claim(row))]
+
+    def said_claims(self, trial: str, product: str, of: str = "value") -> str:
+        texts = [
+            self.names.claimed(row["claim"]) for row in self.claims[trial, product, of] if drawn_claim(row)
+        ]
+        return f"claimed {words.listed(dict.fromkeys(texts), 'or')}" if texts else ""
+
+
+def _by_trial(rows) -> dict[str, dict[str, dict]]:
+    found: dict[str, dict[str, dict]] = {}
+    for row in rows or []:
+        found.setdefault(row["trial"], {})[row["product"]] = row
+    return found
+
+
+def drawn_claim(row: dict) -> Claimed | None:
+    """A claim of the results document as a mark; None where it has no number."""
+    if row["sense"] == "yes" or (row["claimed"] is None and row["low"] is None and row["high"] is None):
+        return None
+    return Claimed(
+        row["sense"], row["claimed"], row["low"], row["high"], open=row.get("conflict") == "sources disagree"
+    )
+
+
+def claim_values(marks) -> list[float]:
+    return [v for mark in marks for v in (mark.value, mark.low, mark.high) if v is not None]
+
+
+def n_text(n: int, units: int | None) -> str:
+    """How many specimens of how many units: "15 specimens, 3 units"."""
+    if not n:
+        return ""
+    return counted(n, "specimen") + (
+        f", {counted(units, 'unit')}" if units is not None else ", units not recorded"
+    )
+
+
+def trials(findings: Findings) -> list[dict]:
+    """A table for each trial: those that are scored first, in the order of the criteria."""
+    names = findings.names
+    scored = [part["trial"] for part in names.criteria.values() if part.get("trial")]
+    order = list(dict.fromkeys([*scored, *names.trials]))
+    made = []
+    for trial in order:
+        kind = names.properties.get(names.property_of(trial), {}).get("reading", "quantity")
+        if kind == "quantity" and trial in findings.summaries:
+            made.append(_quantity(findings, trial))
+        elif kind == "rating" and trial in findings.summaries:
+            made.append(_rating(findings, trial))
+        elif kind == "pass_fail" and trial in findings.pass_fail:
+            made.append(_pass_fail(findings, trial))
+    return [table | {"scored": table["trial"] in scored} for table in made]
+
+
+def _head(findings: Findings, trial: str, kind: str) -> dict:
+    names = findings.names
+    prop = names.property_of(trial)
+    method = names.method_of(trial)
+    row = names.methods.get(method) if method else None
+    better = names.properties.get(prop, {}).get("better") or "neither"
+    divided = names.divided_by(trial)
+    difference = findings.differences.get(trial) or {}
+    return {
+        "trial": trial,
+        "anchor": f"trial-{trial}",
+        "kind": kind,
+        "title": names.trial(trial),
+        "property": names.property(prop),
+        "unit": symbol(names.unit(prop)),
+        "condition": names.condition_of(trial),
+        "better": words.BETTER.get(better, ""),
+        "method": row["title"] if row else "",
+        "method_anchor": f"method-{method[0]}-{method[1]}" if row else "",
+        "divided": f"Each reading is divided by the specimen’s own {divided}." if divided else "",
+        "blind": names.blind(trial),
+        "differences": _differences(difference),
+        "letters": LETTERS if any((difference.get("letters") or {}).values()) else "",
+    }
+
+
+def _differences(difference: dict) -> str:
+    if difference.get("reason"):
+        return words.sentence(f"products are not told apart here: {difference['reason']}")
+    if not difference.get("method"):
+        return ""
+    level = percent(difference["level"]) if difference.get("level") else ""
+    return f"{difference['method']}{f', {level} for the whole table' if level else ''}."
+
+
+def _ordered(rows: list[dict], better: str) -> list[dict]:
+    """Measured rows from the best to the least good (no direction: the greatest first), then the others."""
+    sign = 1 if better == "less" else -1
+    measured = [row for row in rows if row["sort"] is not None]
+    measured.sort(key=lambda row: (sign * row["sort"], row["name"]))
+    rest = sorted((row for row in rows if row["sort"] is None), key=lambda row: row["name"])
+    return [{k: v for k, v in row.items() if k != "sort"} for row in measured + rest]
+
+
+def _row(findings: Findings, trial: str, product: str, summary: dict, shown=()) -> dict:
+    letters = (findings.differences.get(trial, {}).get("letters") or {}).get(product)
+    return {
+        "code": product,
+        "name": findings.names.product(product),
+        "variant": findings.names.variant(product),
+        "n": n_text(summary["n"], summary.get("units")),
+        "letters": letters or "",
+        "no_letter": findings.names.said(
+            (findings.differences.get(trial, {}).get("no_letter") or {}).get(product) or ""
+        ),
+        "notes": words.flags(
+            summary.get("flags") or [], {"one_unit", "two_units", "units_unknown", *words.WORKINGS, *shown}
+        ),
+        "absent": "",
+        "svg": "",
+    }
+
+
+def _absent(row: dict, summary: dict) -> dict:
+    """A product without a result: the reason stands in the place of the number."""
+    reason = words.ABSENCES.get(summary.get("absence") or "", "") or summary.get("reason") or "no result"
+    return row | {"value": None, "likely": "", "absent": reason, "notes": [], "sort": None, "figures": []}
+
+
+def _quantity(findings: Findings, trial: str) -> dict:
+    names = findings.names
+    prop = names.property_of(trial)
+    unit, decimals = names.unit(prop), names.decimals(prop)
+    summaries = findings.summaries[trial]
+    axis = _quantity_axis(findings, trial)
+    seen = {product: findings.units(trial, product) for product in summaries}
+    lines = rows_needed(seen.values())
+    rows = []
+    for product, summary in summaries.items():
+        row = _row(findings, trial, product, summary)
+        if not summary["n"]:
+            rows.append(_absent(row, summary))
+            continue
+        mean, spread = summary["mean"], summary["U"]
+        places = digits_of(mean, spread, decimals)
+        low, high = (
+            (mean - spread, mean + spread) if mean is not None and spread is not None else (None, None)
+        )
+        value, said = _value(summary, places)
+        if mean is not None and spread is None:
+            row["notes"] = [summary["reason"] or "spread not known", *row["notes"]]
+        elif mean is None and summary["reason"]:
+            row["notes"] = [summary["reason"], *row["notes"]]
+        text = "; ".join(
+            part
+            for part in (
+                ", ".join(
+                    p
+                    for p in (f"{names.product(product)}: {with_unit(said, unit)}", likely(low, high, places))
+                    if p
+                ),
+                findings.said_claims(trial, product),
+                row["n"],
+            )
+            if part
+        )
+        line = Line(
+            text,
+            mean=mean,
+            low=low,
+            high=high,
+            seen=seen[product],
+            claims=findings.marks(trial, product),
+            at_least=summary["low"] if mean is None else None,
+            at_most=summary["high"] if mean is None else None,
+        )
+        rows.append(row | {
+            "value": value, "likely": likely(low, high, places), "svg": draw(axis, line, lines) if axis else "",
+            "sort": mean if mean is not None else summary["low"] or summary["high"],
+            "figures": _figures(summary, places),
+        })  # fmt: skip
+    better = names.properties.get(prop, {}).get("better", "")
+    return _head(findings, trial, "quantity") | {
+        "axis": draw_axis(axis) if axis else "",
+        "rows": _ordered(rows, better),
+        "heads": FIGURES,
+        "claims": any(findings.marks(trial, product) for product in summaries),
+    }
+
+
+def _quantity_axis(findings: Findings, trial: str) -> Axis | None:
+    summaries = findings.summaries[trial]
+    claimed = [v for product in summaries for v in claim_values(findings.marks(trial, product))]
+    means = [s["mean"] if s["mean"] is not None else s["low"] for s in summaries.values()]
+    intervals = [
+        (s["mean"] - s["U"], s["mean"] + s["U"])
+        for s in summaries.values()
+        if s["mean"] is not None and s["U"]
+    ]
+    values = findings.trusted(trial) + [v for v in means if v is not None] + claimed
+    return axis_for(values, intervals, least=0.0 if values and min(values) >= 0 else None)
+
+
+def _value(summary: dict, places: int) -> tuple[dict, str]:
+    """The number in the table, and the same as it is read out; a bound with its sign."""
+    if summary["mean"] is not None:
+        text = write(summary["mean"], places)
+        return aligned(text), text
+    for key, sign, said in (("low", "≥", "at least"), ("high", "≤", "at most")):
+        if summary.get(key) is not None:
+            text = write(summary[key], places)
+            return aligned(f"{sign}\u2009{text}"), f"{said} {text}"
+    return aligned(""), "no mean"
+
+
+FIGURES = [
+    "n", "units", "mean", "U", "k", "SD", "median", "least", "greatest", "SD between units", "SD within units",
+    "mean’s interval without the gauge (95\u00a0%)", "degrees of freedom", "remarks",
+]  # fmt: skip
+
+
+def _figures(summary: dict, places: int) -> list[str]:
+    """All figures of one row, in the order of FIGURES; spreads with two digits of their own."""
+
+    def one(key: str, more: int = 0) -> str:
+        value = summary.get(key)
+        return write(value, places + more) if value is not None else "–"
+
+    def spread(key: str) -> str:
+        value = summary.get(key)
+        return "–" if value is None else write(value, significant(value, 2) if value else 0)
+
+    ci = summary.get("ci")
+    dof = summary.get("dof")
+    return [
+        str(summary["n"]), str(summary["units"]) if summary.get("units") is not None else "–", one("mean"),
+        spread("U"), write(summary["k"], 2) if summary.get("k") is not None else "–", spread("sd"), one("median"),
+        one("min"), one("max"), spread("between_sd"), spread("within_sd"),
+        f"{write(ci[0], places)} to {write(ci[1], places)}" if ci else "–",
+        "–" if dof is None else write(dof, 1),
+        "; ".join(words.flags(f for f in summary.get("flags") or [] if f in words.WORKINGS)),
+    ]  # fmt: skip
+
+
+def _rating(findings: Findings, trial: str) -> dict:
+    names = findings.names
+    prop = names.property_of(trial)
+    summaries = findings.summaries[trial]
+    low, high = names.scale(prop)
+    if low is None or high is None:
+        axis = axis_for([v for p in summaries for unit in findings.units(trial, p) for v, _ in unit])
+    else:
+        pad = (high - low) * 0.04
+        axis = fixed(low - pad, high + pad)
+    rating = findings.ratings.get(trial) or {}
+    rows = []
+    for product, summary in summaries.items():
+        row = _row(findings, trial, product, summary, {"opinion"})
+        if not summary["n"]:
+            rows.append(_absent(row, summary))
+            continue
+        mean, spread = summary["mean"], summary["U"]
+        places = min(digits_of(mean, spread, names.decimals(prop)), 2)
+        ends = (mean - spread, mean + spread) if mean is not None and spread is not None else (None, None)
+        if low is not None and ends[0] is not None:
+            ends = (max(low, ends[0]), min(high, ends[1]))
+        text = write(mean, places)
+        median = (rating.get("medians") or {}).get(product)
+        raters = rating.get("raters")
+        row["n"] = f"{counted(summary['n'], 'rating')}, {counted(raters, 'rater')}" if raters else row["n"]
+        said = [f"{names.product(product)}: mean {text}", likely(*ends, places), f"median {write(median, 1)}"]
+        seen = [[one for unit in findings.units(trial, product) for one in unit]]
+        line = Line(", ".join(part for part in said if part), mean=mean, low=ends[0], high=ends[1], seen=seen)
+        rows.append(row | {
+            "value": aligned(text), "likely": likely(*ends, places), "median": write(median, 1),
+            "svg": draw(axis, line) if axis else "", "sort": mean, "figures": [],
+        })  # fmt: skip
+    return _head(findings, trial, "rating") | {
+        "axis": draw_axis(axis) if axis else "",
+        "rows": _ordered(rows, names.properties.get(prop, {}).get("better", "")),
+        "scale": f"{write(low)} to {write(high)}" if low is not None and high is not None else "",
+        "agreement": _agreement(rating),
+        "claims": False,
+    }
+
+
+def _agreement(rating: dict) -> str:
+    """What the raters' agreement is, with its two usual measures."""
+    if not rating:
+        return ""
+    parts = []
+    if rating.get("alpha") is not None:
+        parts.append(f"Krippendorff’s alpha {write(rating['alpha'], 2)}")
+    if rating.get("kendall_w") is not None:
+        p = f", p {p_value(rating['p'])}" if rating.get("p") is not None else ""
+        parts.append(f"Kendall’s W {write(rating['kendall_w'], 2)}{p}")
+    head = f"{counted(rating['raters'], 'rater')}: {rating['words']}" if rating.get("words") else ""
+    measures = f" ({'; '.join(parts)})" if parts else ""
+    return words.sentence(head + measures) if head else ""
+
+
+def _pass_fail(findings: Findings, trial: str) -> dict:
+    names = findings.names
+    axis = fixed(-2.0, 102.0)
+    rows = []
+    for product, result in findings.pass_fail[trial].items():
+        row = _row(findings, trial, product, result)
+        if not result["n"]:
+            rows.append(_absent(row, result))
+            continue
+        share = result["share"] * 100
+        ends = [100 * x for x in result["clopper_pearson"]] if result.get("clopper_pearson") else [None, None]
+        text = f"{result['passed']} of {result['n']}"
+        range_text = f"{likely(*ends, 0)} %" if ends[0] is not None else ""
+        line = Line(
+            "; ".join(
+                part for part in (f"{names.product(product)}: {text} passed", range_text, row["n"]) if part
+            ),
+            mean=share,
+            low=ends[0],
+            high=ends[1],
+        )
+        promise = (result.get("words") or "").partition(": ")[2]
+        rows.append(row | {
+            "value": aligned(text), "likely": range_text.replace(" %", "\u00a0%"), "said": promise,
+            "svg": draw(axis, line), "sort": result["share"], "figures": [],
+        })  # fmt: skip
+    return _head(findings, trial, "pass_fail") | {
+        "axis": draw_axis(axis),
+        "rows": _ordered(rows, names.properties.get(names.property_of(trial), {}).get("better", "")),
+        "claims": False,
+    }
+
+
+def changes(findings: Findings) -> list[dict]:
+    """A table for each trial with a baseline: the change of each product in percent of its own baseline."""
+    made = []
+    for trial in findings.names.trials:
+        if trial in findings.changes:
+            made.append(_changes(findings, trial))
+    return made
+
+
+def _changes(findings: Findings, trial: str) -> dict:
+    names = findings.names
+    found = findings.changes[trial]
+    claimed = [v for product in found for v in claim_values(findings.marks(trial, product, "change"))]
+    axis = axis_for(
+        [row["change_pct"] for row in found.values()] + claimed,
+        [tuple(row["ci_pct"]) for row in found.values() if row["ci_pct"]], zero=True,
+    )  # fmt: skip
+    rows = []
+    for product, change in found.items():
+        row = _row(
+            findings, trial, product, {"n": change["n"], "flags": change["flags"]}, {"no change shown"}
+        )
+        row["n"] = (
+            f"{counted(change['n'], 'specimen')} after, {change['n_baseline']} before" if change["n"] else ""
+        )
+        row["letters"] = row["no_letter"] = ""
+        if change["change_pct"] is None:
+            absent = findings.summaries.get(trial, {}).get(product, {}).get("absence")
+            rows.append(_absent(row, {"absence": absent, "reason": change["reason"]}))
+            continue
+        y, ci = change["change_pct"], change["ci_pct"]
+        places = max(0, min(digits_of(y, (ci[1] - ci[0]) / 2 if ci else None, 1), 2))
+        ends = ci or (None, None)
+        text = write(y, places, signed=True)
+        said = likely(*ends, places, signed=True)
+        shown = "no change shown" if ci and ci[0] <= 0 <= ci[1] else ""
+        alt = "; ".join(
+            part
+            for part in (
+                f"{names.product(product)}: {text} %{', ' + said + ' %' if said else ''}",
+                shown,
+                findings.said_claims(trial, product, "change"),
+                row["n"],
+            )
+            if part
+        )
+        line = Line(alt, mean=y, low=ends[0], high=ends[1], claims=findings.marks(trial, product, "change"))
+        rows.append(row | {
+            "value": aligned(text), "likely": said, "shown": shown, "svg": draw(axis, line) if axis else "",
+            "sort": y, "figures": [],
+        })  # fmt: skip
+    head = _head(findings, trial, "change")
+    baseline = names.baseline_of(trial)
+    paired = any(row["paired"] for row in found.values())
+    return head | {
+        "anchor": f"change-{trial}",
+        "unit": "%",
+        "baseline": names.trial(baseline),
+        "kept": "the same specimens before and after" if paired else "separate specimens of the same units",
+        "axis": draw_axis(axis, signed=True) if axis else "",
+        "rows": _ordered(rows, "more"),
+        "claims": any(findings.marks(trial, product, "change") for product in found),
+        "differences": "", "letters": "",
+    }  # fmt: skip
+
+
+__all__ = ["Findings", "MINUS", "changes", "claim_values", "drawn_claim", "n_text", "trials"]

@@ -1,0 +1,186 @@
+"""Claims against measurements, each with its statement in words; and certifications with their state."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from . import words
+from .measured import Findings, claim_values, drawn_claim
+from .names import Names
+from .numbers import aligned, chance, digits_of, likely, symbol, with_unit, write
+from .rangeline import Line, axis_for, draw, draw_axis
+
+ORDER = {"fail": 0, "conditional_fail": 1, None: 2, "conditional_pass": 3, "pass": 4}
+
+
+def claims(findings: Findings) -> list[dict]:
+    """A table for each property, condition and kind of claim; within it, what misses comes first."""
+    groups: dict[tuple, list[dict]] = defaultdict(list)
+    for row in findings.document.get("claims") or []:
+        if row.get("kind") == "certification":
+            continue
+        kind = "yes" if row["sense"] == "yes" else row["of"]
+        groups[row["property"], row["trial"] or "", kind].append(row)
+    order = {code: i for i, code in enumerate(findings.names.properties)}
+    return [
+        _table(findings, *key, groups[key])
+        for key in sorted(groups, key=lambda key: (order.get(key[0], 99), key[1], key[2]))
+    ]
+
+
+def _table(findings: Findings, prop: str, trial: str, kind: str, rows: list[dict]) -> dict:
+    names = findings.names
+    unit = "percent" if kind == "change" else "" if kind == "yes" else names.unit(prop)
+    title = names.trial(trial) if trial else names.property(prop)
+    axis = None
+    if kind != "yes":
+        marks = [mark for row in rows if (mark := drawn_claim(row))]
+        axis = axis_for(
+            [row["measured"] for row in rows] + claim_values(marks), [_interval(row) for row in rows],
+            zero=kind == "change",
+        )  # fmt: skip
+    made = [_row(findings, row, unit, axis, kind) for row in rows]
+    made.sort(key=lambda row: (row.pop("order"), row["name"]))
+    return {
+        "anchor": f"claims-{prop}-{trial or 'untested'}-{kind}",
+        "title": f"Change of {title[:1].lower() + title[1:]}" if kind == "change" else title,
+        "unit": symbol(unit),
+        "kind": kind,
+        "axis": draw_axis(axis, signed=kind == "change") if axis else "",
+        "rows": made,
+        "chart": [
+            {
+                "product": names.product(row["product"]), "measured": row["measured"], "claimed": row["claimed"],
+                "low": (_interval(row) or (None, None))[0], "high": (_interval(row) or (None, None))[1],
+                "text": names.claimed(row["claim"]), "statement": words.statement(row["statement"], row["reason"]),
+            }
+            for row in rows if kind == "value" and row["measured"] is not None and row["claimed"] is not None
+        ],
+    }  # fmt: skip
+
+
+def _interval(row: dict) -> tuple[float, float] | None:
+    """What is likely of the measured value: y with U on either side; of a change, its own interval."""
+    if row["measured"] is None:
+        return None
+    if row["of"] == "change" and row.get("measured_low") is not None:
+        return row["measured_low"], row["measured_high"]
+    spread = row["U"] if row["U"] is not None else (row.get("if_governed") or {}).get("U")
+    return None if spread is None else (row["measured"] - spread, row["measured"] + spread)
+
+
+def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
+    names = findings.names
+    told = names.claims.get(row["claim"], {})
+    interval = _interval(row)
+    half = (interval[1] - interval[0]) / 2 if interval else None
+    signed = kind == "change"
+    places = digits_of(row["measured"], half, names.decimals(row["property"]))
+    places = max(0, min(places, 2)) if signed else places
+    measured, said = "", ""
+    if kind == "yes":
+        result = findings.pass_fail.get(row["trial"] or "", {}).get(row["product"], {})
+        measured = f"{result['passed']} of {result['n']} passed" if result.get("n") else ""
+    elif row["measured"] is not None:
+        measured = write(row["measured"], places, signed=signed)
+        said = likely(*interval, places, signed=signed) if interval else ""
+    claimed = names.claimed(row["claim"])
+    statement = words.statement(row["statement"], row["reason"])
+    svg = ""
+    if axis is not None and row["measured"] is not None:
+        mark = drawn_claim(row)
+        text = f"{names.product(row['product'])}: {with_unit(measured, unit)}{', ' + said if said else ''}; claimed {claimed}: {statement}"
+        line = Line(
+            text, mean=row["measured"], low=interval[0] if interval else None, high=interval[1] if interval else None,
+            claims=[mark] if mark else [],
+        )  # fmt: skip
+        svg = draw(axis, line)
+    return {
+        "order": ORDER.get(row["statement"], 2),
+        "code": row["claim"],
+        "product": row["product"],
+        "name": names.product(row["product"]),
+        "claimed": claimed,
+        "wording": told.get("wording", ""),
+        "source": told.get("source") or row.get("source") or "",
+        "seen_on": words.day(told.get("seen_on")),
+        "measured": aligned(measured) if kind != "yes" else {"text": measured, "whole": measured, "part": ""},
+        "likely": said,
+        "deviation": _deviation(row, unit, places),
+        "svg": svg,
+        "statement": statement,
+        "kind": row["statement"] or "none",
+        "chance": _chance(row),
+        "notes": _notes(names, row),
+    }
+
+
+def _deviation(row: dict, unit: str, places: int) -> str:
+    """Measured less claimed, in the unit and in percent of the claim."""
+    if row["deviation"] is None or row["sense"] == "yes":
+        return ""
+    text = with_unit(write(row["deviation"], places, signed=True), unit)
+    if row.get("deviation_pct") is not None:
+        text += f" ({write(row['deviation_pct'], 1, signed=True)}\u00a0%)"
+    return text
+
+
+def _chance(row: dict) -> str:
+    if row["p_conform"] is None:
+        return ""
+    about = "that enough items meet it" if row["scope"] == "every" else "that it meets its claim"
+    return f"{chance(row['p_conform'])} likely {about}"
+
+
+def _notes(names: Names, row: dict) -> list[str]:
+    notes = []
+    if row.get("governs") and row.get("governs_reason"):
+        notes.append(f"this source counts: {row['governs_reason']}")
+    if row.get("conflict") and row["conflict"] != "sources disagree":
+        notes.append("another source of the same maker counts")
+    gauge = (row.get("gauge") or {}).get("verdict")
+    if gauge in ("flagged", "inadequate"):
+        notes.append(
+            "the gauge is coarse for this claim"
+            if gauge == "flagged"
+            else "the gauge is too coarse for this claim"
+        )
+    return notes + words.flags(row.get("flags") or [], words.WORKINGS)
+
+
+def certifications(names: Names, document: dict) -> list[dict]:
+    """What was found of each certification, product by product; not found says no more than that."""
+    groups: dict[str, list[dict]] = defaultdict(list)
+    for row in document.get("claims") or []:
+        if row.get("kind") == "certification":
+            groups[row["property"]].append(row)
+    made = []
+    for prop, rows in groups.items():
+        made.append({
+            "title": names.property(prop),
+            "rows": [
+                {
+                    "name": names.product(row["product"]),
+                    "state": words.certification(row.get("state"), row.get("reference"), row.get("checked_on")),
+                    "reference": row.get("reference") or "",
+                    "wording": names.claims.get(row["claim"], {}).get("wording", ""),
+                    "source": row.get("source") or "",
+                }
+                for row in sorted(rows, key=lambda row: names.product(row["product"]))
+            ],
+        })  # fmt: skip
+    return made
+
+
+def missed(findings: Findings) -> list[dict]:
+    """The claims that are missed for sure, by product."""
+    found: dict[str, list[str]] = defaultdict(list)
+    names = findings.names
+    for row in findings.document.get("claims") or []:
+        if row.get("statement") == "fail":
+            where = names.trial(row["trial"]) if row.get("trial") else names.property(row["property"])
+            found[row["product"]].append(f"{where}: claimed {names.claimed(row['claim'])}")
+    return [
+        {"name": names.product(code), "claims": texts}
+        for code, texts in sorted(found.items(), key=lambda i: names.product(i[0]))
+    ]

@@ -1,0 +1,117 @@
+"""Publishing: a standing approval becomes an edition that never changes."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Callable
+
+from django.db import transaction
+from django.utils import timezone
+
+from comparisons.models import Comparison, Edition
+
+from .approval import PUBLISHED, latest_request, unpublished_approval
+from .errors import NotReady, Stale
+from .evaluation import read_state
+from .record import hold_still, record
+from .roles import role_name
+
+EDITION_SCHEMA = "evenhand-edition/1"
+RESULTS, PAGE, ABOUT = "edition/results.json", "edition/page.json", "edition/edition.json"
+
+
+def sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def canonical(value) -> bytes:
+    """JSON in one fixed spelling: sorted keys, no spaces, UTF-8; ValueError on NaN and infinity."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.encode()
+
+
+def manifest_sha256(package: str, results: str, page: str, previous: str | None) -> str:
+    """The digest of an edition: over the digests of its three parts and that of the edition before."""
+    return sha256(canonical({"package": package, "results": results, "page": page, "previous": previous}))
+
+
+def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | None = None) -> Edition:
+    """Freeze the approved draft as the next edition.
+
+    NotReady where no approval stands; Stale where the draft is no longer what was approved. `fence` is
+    called inside the transaction that writes; it raises where the work was taken over.
+    The package is the public study zip with the results and the page in it. It cannot hold its own
+    digest; whoever has it can work out that of the edition, since it names the one before.
+    """
+    from comparisons.folder.exporter import write_zip
+    from comparisons.page import build_page
+
+    approval = unpublished_approval(comparison)
+    if approval is None:
+        raise NotReady(_why_nothing_to_publish(comparison))
+    request = approval.request
+    evaluation = request.evaluation
+    state = read_state(comparison)
+    if state.approval_digest != request.digest or state.inputs_digest != evaluation.inputs_digest:
+        raise Stale("The draft has changed since it was approved: evaluate it and ask for approval again.")
+    results = evaluation.document.encode()
+    page = canonical(build_page(state.tables, json.loads(evaluation.document)))
+    previous = _newest(comparison)
+    number = previous.number + 1 if previous else 1
+    published_at = timezone.now().replace(microsecond=0)
+    about = {
+        "schema": EDITION_SCHEMA,
+        "comparison": comparison.slug,
+        "number": number,
+        "published_at": published_at.isoformat().replace("+00:00", "Z"),
+        "inputs_digest": state.inputs_digest,
+        "approval_digest": state.approval_digest,
+        "engine": evaluation.engine,
+        "results_schema": evaluation.schema,
+        "results_sha256": sha256(results),
+        "page_sha256": sha256(page),
+        "previous": previous.sha256 if previous else None,
+        "asked_by": role_name(request.requested_by),
+        "approved_by": role_name(approval.approved_by),
+    }
+    buffer = io.BytesIO()
+    write_zip(state.tables, buffer, {RESULTS: results, PAGE: page, ABOUT: canonical(about)})
+    package = buffer.getvalue()
+    digests = {"package": sha256(package), "results": sha256(results), "page": sha256(page)}
+    with transaction.atomic():
+        if fence is not None:
+            fence()
+        hold_still(comparison)
+        still = unpublished_approval(comparison)
+        newest = _newest(comparison)
+        if still is None or still.pk != approval.pk or (newest and newest.pk) != (previous and previous.pk):
+            raise Stale("Another edition or request came in between: look at it, then publish again.")
+        edition = Edition.objects.create(
+            comparison=comparison, number=number, approval=approval, evaluation=evaluation, previous=previous,
+            published_at=published_at, package=package, results=results, page=page,
+            **{f"{part}_sha256": digest for part, digest in digests.items()},
+            sha256=manifest_sha256(**digests, previous=about["previous"]),
+        )
+        record(
+            actor, PUBLISHED, comparison=comparison, thing="edition", code=str(number),
+            after={"sha256": edition.sha256, "draft_event": state.event_id},
+        )
+    return edition
+
+
+def _newest(comparison: Comparison) -> Edition | None:
+    return comparison.editions.only("id", "number", "sha256").order_by("-number").first()
+
+
+def _why_nothing_to_publish(comparison: Comparison) -> str:
+    request = latest_request(comparison)
+    approval = getattr(request, "approval", None)
+    if request is None:
+        return "Nobody has asked for approval: evaluate the draft, ask for approval, then publish."
+    if approval is None:
+        return "Nobody has decided on the request for approval: an editor has to approve it first."
+    if edition := Edition.objects.filter(approval=approval).only("number").first():
+        return f"What was approved is published as edition {edition.number}: ask for approval of what is new."
+    return "The request for approval was returned: put it right, evaluate, and ask again."
