@@ -112,7 +112,7 @@ def _properties(tables: Tables) -> dict[str, s.Property]:
 
 def _trials(tables: Tables, properties: dict[str, s.Property]) -> tuple[s.Trial, ...]:
     runs, absences, only = defaultdict(list), defaultdict(dict), only_revisions(tables["methods"])
-    for row in sorted(tables["runs"].rows(), key=lambda row: (row["trial"], row["run"])):
+    for row in sorted(tables["runs"].rows(), key=_by_start):
         runs[row["trial"]].append(
             s.Run(row["run"], row.get("pooled_because", ""), row.get("anchor_product") or None)
         )
@@ -143,6 +143,12 @@ def _trials(tables: Tables, properties: dict[str, s.Property]) -> tuple[s.Trial,
             )
         )
     return tuple(made)
+
+
+def _by_start(row: dict[str, str]) -> tuple:
+    """Runs of a trial in the order of their start; those without one by code, before the others."""
+    start = time(row["started_at"])
+    return row["trial"], start.timestamp() if start else float("-inf"), row["run"]
 
 
 def _result_factor(reading_unit: str, dimension_units: list[str], prop: s.Property) -> float:

@@ -36,8 +36,8 @@ SPELLINGS = {
 # Spellings whose case says nothing.
 WORDS = {
     "mil": "thou", "mils": "thou", "thou": "thou", "thous": "thou", "in": "inch", "ins": "inch",
-    "inch": "inch", "inches": "inch", "ft": "foot", "feet": "foot", "foot": "foot", "yd": "yard", "yds": "yard",
-    "yard": "yard", "yards": "yard", "metre": "meter",
+    "inch": "inch", "inches": "inch", "ft": "foot", "feet": "foot", "foot": "foot", "yd": "yard",
+    "yds": "yard", "yard": "yard", "yards": "yard", "metre": "meter",
     "metres": "meter", "meter": "meter", "meters": "meter", "millimetre": "millimeter",
     "millimetres": "millimeter", "centimetre": "centimeter", "centimetres": "centimeter",
     "micrometre": "micrometer", "micrometres": "micrometer", "micron": "micron", "microns": "micron",

@@ -319,25 +319,33 @@ def _times(a, b):
     return tuple(sorted((base, power) for base, power in kind.items() if power))
 
 
-def kind_name(text: str) -> str:
-    """What kind of quantity a unit is of, in words: "a force", "a length"."""
-    unit = parse_unit(text)
-    return _kind_names().get(unit.kind, f"measured in {unit.symbol}")
+_KINDS = {
+    "m": "a length", "kg": "a mass", "s": "a time", "N": "a force", "N/m": "a force per width",
+    "Pa": "a pressure", "degC": "a temperature", "m^2": "an area", "l": "a volume",
+    "J": "an energy or torque", "W": "a power", "V": "a voltage", "ampere": "a current",
+    "ohm": "a resistance", "Ah": "a charge", "lm": "a light flow", "lx": "an illuminance",
+    "cd": "a luminous intensity", "count": "a count", "step": "a rating", "1": "a plain number",
+    "deg": "an angle", "m/s": "a speed", "tex": "a mass per length", "g/m^2": "a mass per area",
+    "Hz": "a frequency", "rpm": "a rate of turning", "kg/m^3": "a density",
+}  # fmt: skip
 
 
 @cache
-def _kind_names():
-    examples = {
-        "m": "a length", "kg": "a mass", "s": "a time", "N": "a force", "N/m": "a force per width",
-        "Pa": "a pressure", "degC": "a temperature", "m^2": "an area", "l": "a volume",
-        "J": "an energy or torque", "W": "a power", "V": "a voltage", "ampere": "a current",
-        "ohm": "a resistance", "Ah": "a charge",
-        "lm": "a light flow", "lx": "an illuminance", "cd": "a luminous intensity", "count": "a count",
-        "step": "a rating", "1": "a plain number", "deg": "an angle", "m/s": "a speed",
-        "tex": "a mass per length", "g/m^2": "a mass per area", "Hz": "a frequency",
-        "rpm": "a rate of turning", "kg/m^3": "a density",
-    }
-    return {parse_unit(example).kind: name for example, name in examples.items()}
+def _kinds() -> dict[tuple, tuple[str, str]]:
+    """Kind -> (its name in words, an example's symbol)."""
+    return {parse_unit(text).kind: (name, parse_unit(text).symbol) for text, name in _KINDS.items()}
+
+
+def kind_name(text: str) -> str:
+    """What kind of quantity a unit is of, in words: "a force", "a length"."""
+    unit = parse_unit(text)
+    return _kinds().get(unit.kind, (f"a quantity in {unit.symbol}", ""))[0]
+
+
+def _example(unit: TradeUnit) -> str:
+    """The unit itself, or a plainer one of its kind where it was put together."""
+    composed = "(" in unit.text
+    return _kinds().get(unit.kind, ("", unit.symbol))[1] if composed else unit.symbol
 
 
 def same_kind(a: str, b: str) -> bool:
@@ -350,18 +358,13 @@ def require_kind(found: str, expected: str) -> None:
     have, want = parse_unit(found), parse_unit(expected)
     if have.kind == want.kind:
         return
+    what = f"found “{found or '1'}”, {kind_name(found)}"
     if _times(have.kind, _ACCELERATION) == want.kind:
         raise UnitError(
-            f"found “{found}”, {kind_name(found)}, where {kind_name(expected)} ({want.symbol}) is asked for:"
+            f"{what}, where {kind_name(expected)} ({_example(want)}) is asked for:"
             f" write {_force_text(found)} if a force is meant"
         )
-    if _times(want.kind, _ACCELERATION) == have.kind:
-        raise UnitError(
-            f"found “{found}”, {kind_name(found)}, where {kind_name(expected)} ({want.symbol}) is asked for"
-        )
-    raise UnitError(
-        f"found “{found or '1'}”, {kind_name(found)}, expected {kind_name(expected)} such as {want.symbol}"
-    )
+    raise UnitError(f"{what}, expected {kind_name(expected)} such as {_example(want)}")
 
 
 @lru_cache(maxsize=4096)

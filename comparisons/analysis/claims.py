@@ -283,4 +283,3 @@ def _certification_row(study: Study, claim: Claim) -> dict:
         "reason": REASONS.get(state), "governs": claim.governs,
         "governs_reason": claim.governs_reason or None, "flags": [],
     }  # fmt: skip
-

@@ -32,9 +32,7 @@ def _score(z: np.ndarray, side: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     hazard = np.exp(-0.5 * y**2 - 0.5 * np.log(2 * np.pi) - log_ndtr(-y))
     slope = hazard * (hazard - y)
     first[~e] = np.stack([s * hazard, y * hazard], axis=1)
-    second[~e] = np.stack(
-        [-slope, -s * (hazard + y * slope), -(2 * y * hazard + y * y * slope)], axis=1
-    )
+    second[~e] = np.stack([-slope, -s * (hazard + y * slope), -(2 * y * hazard + y * y * slope)], axis=1)
     return first, second
 
 

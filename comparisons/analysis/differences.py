@@ -247,12 +247,12 @@ def _welch_holm(d, se, nu, k, level):
 
 
 def _studentised_range(d, se, nu, k, level):
-    from scipy.stats import studentized_range
+    from .studentized import quantile, tail
 
     with np.errstate(over="ignore"):
         q = np.minimum(np.abs(d) / se * np.sqrt(2), 1e6)
-    p = np.array([studentized_range.sf(x, k, v) for x, v in zip(q, nu, strict=True)])
-    half = np.array([studentized_range.ppf(level, k, v) for v in nu]) * se / np.sqrt(2)
+    p = tail(q, k, nu)
+    half = quantile(level, k, nu) * se / np.sqrt(2)
     return np.clip(p, 0.0, 1.0), half
 
 

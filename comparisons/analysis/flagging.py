@@ -29,7 +29,7 @@ def find_suspects(s: Summaries, notes) -> tuple[list[dict], Values]:
     rows: list[dict] = []
     marked: set[int] = set()
     _slips(study, v, cells, rows, marked, notes)
-    _far_values(s, rows, marked)
+    _far_values(s, rows, marked, notes)
     flags = v.flags.copy()
     flags[sorted(marked)] |= BIT["suspect"]
     rows.sort(key=lambda r: (r["trial"], r["product"], r["readings"], r["test"], r["unit"] or ""))
@@ -99,9 +99,7 @@ def _slips(study: Study, v: Values, cells: Cells, rows: list[dict], marked: set[
         if len(siblings) < 2:
             siblings = medians[(cells.trial == cells.trial[i]) & (np.arange(len(cells)) != i)]
         temperature = prop.unit in ("degC", "°C", "celsius")
-        slip = unit_slip(
-            x[c], siblings, (prop.plausible_low, prop.plausible_high), temperature=temperature
-        )
+        slip = unit_slip(x[c], siblings, (prop.plausible_low, prop.plausible_high), temperature=temperature)
         if slip is None and outside[c]:
             slip = unit_slip(x[c], [], (prop.plausible_low, prop.plausible_high), temperature=temperature)
         means = _means(v, cells, i, np.array([row]))
@@ -113,9 +111,7 @@ def _slips(study: Study, v: Values, cells: Cells, rows: list[dict], marked: set[
             means = {**means, "factor": None, "corrected": None}
         if outside[c]:
             marked.add(row)
-            low, high = (
-                "" if b is None else f"{b:g}" for b in (prop.plausible_low, prop.plausible_high)
-            )
+            low, high = ("" if b is None else f"{b:g}" for b in (prop.plausible_low, prop.plausible_high))
             text = f"outside the plausible range {low} to {high} {prop.unit}".rstrip()
             rows.append(_row(study, v, row, "plausible_range", text, **means))
 
@@ -128,8 +124,17 @@ def _plain_medians(v: Values, cells: Cells) -> np.ndarray:
     return (ordered[start + (cells.n - 1) // 2] + ordered[start + cells.n // 2]) / 2
 
 
-def _far_values(s: Summaries, rows: list[dict], marked: set[int]) -> None:
+def _far_values(s: Summaries, rows: list[dict], marked: set[int], notes) -> None:
     study, v, cells = s.study, s.values, s.cells
+    largest: dict[int, int] = {}
+    for i in range(len(cells)):
+        t, most = int(cells.trial[i]), int(max(cells.group_size[cells.groups(i)].max(), cells.m[i]))
+        largest[t] = max(largest.get(t, 0), most)
+    for t, most in largest.items():
+        trial = study.trials[t]
+        if study.properties[trial.property].kind == "quantity" and most < GRUBBS_LEAST:
+            text = f"far values were not looked for: fewer than {GRUBBS_LEAST} values of any one unit"
+            notes.add("info", trial.code, text)
     kinds = [study.properties[t.property].kind for t in study.trials]
     limits: dict[int, float] = {}
     for i in range(len(cells)):

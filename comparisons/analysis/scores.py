@@ -72,8 +72,9 @@ def weighted(score: np.ndarray, weights: np.ndarray) -> np.ndarray:
     (products,), NaN where a product has none: nothing is ever counted as zero.
     """
     present = ~np.isnan(score)
-    total = weights @ present
-    summed = weights @ np.where(present, score, 0.0)
+    # Plain sums: a matrix product may run on several threads and add in another order.
+    total = np.sum(weights[:, None] * present, axis=0)
+    summed = np.sum(weights[:, None] * np.where(present, score, 0.0), axis=0)
     return np.divide(summed, total, out=np.full(score.shape[1], np.nan), where=total > 0)
 
 

@@ -80,6 +80,7 @@ class Trial:
     Readings are in `reading_unit`. With `divide_by`, a specimen's reading is divided by the mean of
     its readings of each dimension (in that dimension's own result unit) and multiplied by
     `result_factor`; without, by `result_factor` alone, to reach the property's unit.
+    Runs come in the order in which they were started.
     """
 
     code: str

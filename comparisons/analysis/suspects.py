@@ -199,8 +199,8 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
     be empty. plausible: (low, high) range of the property, either may be None. temperature: readings in
     degrees Celsius, for which a scale of Fahrenheit or kelvin is looked for instead of factors.
 
-    With siblings: value/median must match a factor, or its inverse, within the siblings' own spread (never
-    more than 15 %), and lie well outside that spread. Without: the value must lie outside the plausible
+    With siblings: value/median must match a factor, or its inverse, within three times the siblings' own
+    spread (at least 6 %, at most a factor of 1.5), and lie five times that spread away from them. Without: the value must lie outside the plausible
     range and the factor bring it inside. Returns None where nothing fits, where siblings disagree among
     themselves, and for values that are absent, not finite, zero or of another sign. Source: common
     practice, none published; factors from NIST SP 811:2008, appendix B.
@@ -228,9 +228,9 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
         return None
     ratio = x / centre
     spread = _log_spread(ratios)
-    if spread > math.log(1.25):
-        return None  # the siblings differ among themselves too much to judge by
-    reach = min(max(3 * spread, math.log(1.06)), math.log(1.15))
+    if spread > math.log(1.35) or abs(math.log(ratio)) < 5 * spread:
+        return None  # the siblings differ too much among themselves, or the value is one of them
+    reach = min(max(3 * spread, math.log(1.06)), math.log(1.5))
     inside = low is not None and high is not None and low <= centre <= high
     if inside and low <= x <= high and abs(math.log(ratio)) <= 6 * spread:
         return None

@@ -94,7 +94,7 @@ def noncentral_t(dof, shift, t) -> np.ndarray:
     better than 1e-12.
 
     >>> float(noncentral_t(4, 200.0, -100.0)), round(float(noncentral_t(4, 1.0, 1.0)), 3)
-    (0.0, 0.475)
+    (0.0, 0.476)
     """
     p = special.nctdtr(dof, shift, t)
     return np.where(np.isnan(p), np.greater(t, shift), p)

@@ -17,6 +17,7 @@ from .source import unsafe
 from .spec import LONGEST_NUMBER, Column
 from .tables import CODE, DATE, NO, NUMBER, TIME, WHOLE, YES, Table, date, dimensions, moment
 
+LONGEST_CELL = 131_072
 LARGEST_WHOLE = 2**31 - 1
 LARGEST_SEED = 2**63 - 1
 YEARS = (1900, 2200)
@@ -52,10 +53,11 @@ def _reason(column: Column, text: str) -> Reason:
     if text[0] in "=+-@" and not NUMBER.fullmatch(text) and not (column.name == "bound" and text == "="):
         return (
             f"found {quote(text)}, expected text that does not start with {text[0]}"
-            " (a spreadsheet would run it: put a word or a blank bracket before it)"
+            " (a spreadsheet would run it: put a word before it)"
         )
-    if column.length and len(text) > column.length:
-        return f"found {len(text):,} characters, expected at most {column.length}"
+    limit = column.length or LONGEST_CELL
+    if len(text) > limit:
+        return f"found {len(text):,} characters, expected at most {limit:,}"
     return _BY_KIND[column.kind](column, text)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from decimal import Decimal
 
-from specimens.units import UnitError, require_kind
+from specimens.units import UnitError, parse_unit, require_kind
 
 from .cells import number_reason, report
 from .faults import Faults, quote
@@ -18,7 +18,11 @@ def amount(text: str) -> Decimal | None:
 
 
 def unit_reason(found: str, expected: str) -> str | None:
-    """Why `found` does not convert into `expected`; None where it does."""
+    """Why `found` does not convert into `expected`; None where it does, or where one is no unit at all."""
+    try:
+        parse_unit(found), parse_unit(expected)
+    except UnitError:
+        return None  # told where it stands
     try:
         require_kind(found, expected)
     except UnitError as error:
@@ -33,6 +37,7 @@ class Check:
         self.tables, self.faults, self.broken = tables, faults, broken
         self.properties = {row["property"]: row for row in tables["properties"].rows()}
         self.trials = {row["trial"]: row for row in tables["trials"].rows()}
+        self.doubtful: set[str] = set()  # trials whose unit is wrong: their readings are not judged by it
 
     def add(self, name: str, index: int, column: str, text: str, rule: str = "") -> None:
         table = self.tables[name]

@@ -176,35 +176,33 @@ def _trials(check: Check) -> None:
 
 
 def _trial_units(check: Check, i: int, row: dict, prop: dict, measured: set[str]) -> None:
+    def fault(column: str, text: str) -> None:
+        check.doubtful.add(row["trial"])
+        check.add("trials", i, column, text)
+
     divisors = dimensions(row["divide_by"])
     if prop["reading"] != "quantity":
-        if divisors:
-            check.add("trials", i, "divide_by", f"found a dimension, expected none for a {prop['reading']}")
+        if divisors and prop["reading"] in ("rating", "pass_fail"):
+            fault("divide_by", f"found a dimension, expected none for a {prop['reading']}")
         return
     if not divisors:
         if row["reading_unit"] and (why := unit_reason(row["reading_unit"], prop["unit"])):
-            check.add("trials", i, "reading_unit", why)
+            fault("reading_unit", why)
         return
-    units = []
+    expected = f"({prop['unit']})"
     for code in divisors:
         divisor = check.properties.get(code)
         if not divisor:
             return
         if divisor["reading"] != "quantity":
-            check.add("trials", i, "divide_by", f"found the {divisor['reading']} {code}, expected a quantity")
-            return
-        if code not in measured:
-            check.add("trials", i, "divide_by", f"found {code}, of which there is no trial, expected one")
-        units.append(f"({divisor['unit']})")
+            return fault("divide_by", f"found the {divisor['reading']} {code}, expected a quantity")
+        expected += f"*({divisor['unit']})"
+    for code in sorted(set(divisors) - measured):
+        fault("divide_by", f"found {code}, of which there is no trial, expected one")
     if not row["reading_unit"]:
-        check.add(
-            "trials",
-            i,
-            "reading_unit",
-            "found no unit, expected the gauge's, since the result is divided by a dimension",
-        )
-    elif why := unit_reason(row["reading_unit"], "*".join([f"({prop['unit']})", *units])):
-        check.add("trials", i, "reading_unit", why)
+        fault("reading_unit", "found no unit, expected the gauge's, since a dimension divides the result")
+    elif why := unit_reason(row["reading_unit"], expected):
+        fault("reading_unit", why)
 
 
 def _specimens_and_instruments(check: Check) -> None:

@@ -11,6 +11,8 @@ _KINDS = ("trial", "cost", "certification")
 def check_comparison(check) -> None:
     """A fault for each criterion, weighting or award that does not fit; `check` is a `checking.Check`."""
     toml = check.tables.comparison
+    if not toml:
+        return  # could not be read, which has been told
     criteria = toml.get("criterion", [])
     known = {row.get("id") for row in criteria}
     for position, row in enumerate(criteria, 1):
@@ -36,7 +38,7 @@ def check_comparison(check) -> None:
 
 def _criterion(check, row: dict, where: str) -> None:
     def fault(key, text):
-        check.faults.add(FILE, None, f"{where} {key}", text)
+        check.faults.add(FILE, None, f"{where} {key}".strip(), text)
 
     named = [kind for kind in _KINDS if row.get(kind)]
     if len(named) != 1:

@@ -54,7 +54,7 @@ def _values(check) -> None:
         prop = check.properties.get(trial["property"])
         if prop:
             kinds[code] = prop
-            units[code] = trial["reading_unit"] or prop["unit"]
+            units[code] = "" if code in check.doubtful else trial["reading_unit"] or prop["unit"]
 
     def value(trial, text, bound):
         prop = kinds.get(trial)
@@ -76,7 +76,7 @@ def _values(check) -> None:
 
     def bound_allowed(trial, bound):
         prop = kinds.get(trial)
-        if bound in ("<", ">") and prop and prop["reading"] != "quantity":
+        if bound in ("<", ">") and prop and prop["reading"] in ("rating", "pass_fail"):
             return f"found {quote(bound)}, expected a bound on quantities only, not on a {prop['reading']}"
 
     reason = lru_cache(maxsize=None)(unit_reason)

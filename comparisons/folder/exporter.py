@@ -311,7 +311,9 @@ class _Export:
             sm.MakerAnswer, "product_id", "received_at", "received_at_text", "text", "published",
             by="product__programme_id",
         ):  # fmt: skip
-            self.rows["answers"].append((products[product], _when(at_text, at), text, _yes(published)))
+            row = (products[product], _when(at_text, at), text, _yes(published))
+            if row not in self.rows["answers"]:  # two programmes may have kept one answer
+                self.rows["answers"].append(row)
 
     def _readings(self) -> Table:
         """Column by column, in blocks: an object for each of 100,000 readings would cost the most of all."""

@@ -60,6 +60,8 @@ def read_tables(path, faults: Faults) -> Tables:
             if len(faults) > before:
                 broken.add(name)
             check_cells(tables[name], faults)
+        elif any(file == spec.file for file, _, _ in faults.kept):
+            broken.add(name)  # there, but refused
         elif spec.required:
             faults.add(spec.file, None, "", "found no such file, expected one with a header row")
             broken.add(name)
@@ -168,43 +170,63 @@ def _table(spec: TableSpec, source: FileSource, faults: Faults) -> Table:
     return Table(spec)
 
 
-def _lines(stream) -> Iterator[str]:
-    """Decoded lines, none longer than MAX_LINE: a row of 200 MB is refused before it is in memory."""
-    start = stream.read(256)
-    if name := _encoding(start):
-        raise _Unreadable(None, f"found {name}, expected UTF-8: save the table as CSV UTF-8")
-    decoder = codecs.getincrementaldecoder("utf-8-sig")()
-    rest, number, block = "", 1, start
-    while True:
+class _Lines:
+    """Decoded lines of a table. A row of 200 MB is refused before it is in memory, be it one line or a
+
+    quote that is never closed: `pending` counts what the row under way has taken, and whoever reads
+    the rows sets it to 0 after each.
+    """
+
+    def __init__(self, stream):
+        self.stream, self.pending, self.number = stream, 0, 1
+
+    def __iter__(self) -> Iterator[str]:
+        block = self.stream.read(256)
+        if name := _encoding(block):
+            raise _Unreadable(None, f"found {name}, expected UTF-8: save the table as CSV UTF-8")
+        decoder = codecs.getincrementaldecoder("utf-8-sig")()
+        rest = ""
+        while True:
+            *lines, rest = (rest + self._decode(decoder, block)).split("\n")
+            for line in lines:
+                self._take(len(line) + 1)
+                yield line + "\n"
+                self.number += 1
+            if len(rest) > MAX_LINE:
+                self._take(len(rest))
+            if not block:
+                break
+            block = self.stream.read(2**18)
+        if rest:
+            self._take(len(rest))
+            yield rest
+
+    def _take(self, count: int) -> None:
+        self.pending += count
+        if self.pending > MAX_LINE:
+            text = f"found a row of over {MAX_LINE:,} characters or a quote that is not closed"
+            raise _Unreadable(self.number, f"{text}, expected a shorter row")
+
+    def _decode(self, decoder, block: bytes) -> str:
         try:
             text = decoder.decode(block, final=not block)
         except UnicodeDecodeError as error:
             byte = error.object[error.start]
             raise _Unreadable(
-                number + rest.count("\n"),
+                self.number + error.object.count(b"\n", 0, error.start),
                 f"found a byte that is not UTF-8 (0x{byte:02X}), expected UTF-8: save the table as CSV UTF-8",
             ) from None
         if found := _CONTROL.search(text):
             raise _Unreadable(
-                number + text.count("\n", 0, found.start()),
+                self.number + text.count("\n", 0, found.start()),
                 f"found the control character U+{ord(found[0]):04X}, expected plain text",
             )
-        pieces = (rest + text).split("\n")
-        rest = pieces.pop()
-        if len(rest) > MAX_LINE or any(len(piece) > MAX_LINE for piece in pieces):
-            raise _Unreadable(number, f"found a row of over {MAX_LINE:,} characters, expected a shorter one")
-        for piece in pieces:
-            yield piece + "\n"
-        number += len(pieces)
-        if not block:
-            break
-        block = stream.read(2**18)
-    if rest:
-        yield rest
+        return text
 
 
 def _parse(spec: TableSpec, stream, faults: Faults) -> Table:
-    reader = csv.reader(_lines(stream), strict=True)
+    text = _Lines(stream)
+    reader = csv.reader(iter(text), strict=True)
     row = 0
     try:
         header = next(reader, None)
@@ -220,12 +242,13 @@ def _parse(spec: TableSpec, stream, faults: Faults) -> Table:
         width = len(header)
         for cells in reader:
             row += 1
+            text.pending = 0
             if len(cells) != width or not any(cells):
                 if not any(cell.strip() for cell in cells):
                     gaps = True
                     continue
-                text = f"found {len(cells)} cells, expected {width} as in the header"
-                faults.add(spec.file, row, "", text, rule="width")
+                found = f"found {len(cells)} cells, expected {width} as in the header"
+                faults.add(spec.file, row, "", f'{found} (put " around a cell with a comma)', rule="width")
                 gaps = True
                 continue
             batch.append(cells)
@@ -243,7 +266,7 @@ def _parse(spec: TableSpec, stream, faults: Faults) -> Table:
 
 def _csv_error(text: str) -> str:
     if "field larger" in text:
-        return "found a cell of over 131,072 characters or a quote that is not closed, expected a shorter one"
+        return "found a long cell or a quote that is not closed, expected at most 131,072 characters"
     if "unexpected end" in text:
         return 'found a quote that is never closed, expected a closing " at the end of the cell'
     if "new-line" in text:

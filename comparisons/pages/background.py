@@ -8,9 +8,9 @@ from collections import defaultdict
 from comparisons.folder.tables import number, yes
 
 from . import words
-from .measured import Findings
+from .measured import Findings, trial_order
 from .names import Names
-from .numbers import counted, money, percent, symbol, with_unit, write
+from .numbers import counted, money, percent, significant, symbol, with_unit, write
 
 _STEP = re.compile(r"(?:^|(?<=\s))(\d{1,2})[.)]\s+")
 
@@ -39,7 +39,7 @@ def steps(text: str) -> list[str]:
 def methods(names: Names) -> list[dict]:
     """Each method that a trial used: its cautions come before its steps."""
     used: dict[tuple, list[str]] = defaultdict(list)
-    for trial in names.trials:
+    for trial in trial_order(names):
         if (method := names.method_of(trial)) is not None:
             used[method].append(trial)
     uncounted = defaultdict(list)
@@ -64,7 +64,7 @@ def methods(names: Names) -> list[dict]:
             "hazard": words.HAZARD if yes(row["hazardous"]) else "",
             "steps": steps(row["steps"]),
             "uncounted": words.sentence(
-                f"not counted where {words.listed(uncounted[code], 'or')}" if uncounted[code] else ""
+                f"not counted: {words.listed(uncounted[code], 'or')}" if uncounted[code] else ""
             ),
             "pictures": pictures(names, "trial", trials),
         })  # fmt: skip
@@ -385,3 +385,23 @@ def data(names: Names, document: dict) -> dict:
         "inputs_digest": document.get("inputs_digest", ""),
         "seed": document.get("seed"),
     }
+
+
+def budgets(names: Names, document: dict) -> list[dict]:
+    """The uncertainty budget of each mean, trial by trial: every contribution and where it comes from."""
+    made: dict[str, dict] = {}
+    for row in document.get("budgets") or []:
+        table = made.setdefault(
+            row["trial"], {"title": names.trial(row["trial"]), "unit": symbol(row["unit"]), "rows": []}
+        )
+        source = {"type_a": "repeated readings", "resolution": "step", "accuracy": "accuracy", "calibration": "calibration"}
+        instrument = names.instruments.get(row.get("instrument") or "", {}).get("name", "")
+        table["rows"].append({
+            "name": names.product(row["product"]),
+            "source": source.get(row["source"], row["source"]) + (f" of {instrument}" if instrument else ""),
+            "type": row["type"], "distribution": row.get("distribution") or "",
+            "u": write(row["u"], significant(row["u"], 2)) if row["u"] is not None else "–",
+            "dof": "∞" if row.get("dof") is None else write(row["dof"], 1),
+            "shared": "shared by all that it measured" if row.get("shared") else row.get("basis") or "",
+        })  # fmt: skip
+    return list(made.values())

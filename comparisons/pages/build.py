@@ -7,15 +7,17 @@ from comparisons.folder.tables import Tables
 from . import background, measured, promises, ranking, words
 from .article import article_html, first_heading
 from .names import Names
+from .rangeline import legend
 
 SCHEMA = "evenhand-page/1"
 
 
-def build_page(tables: Tables, document: dict, *, charts: bool = True) -> dict:
+def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting: bool = False) -> dict:
     """The page document of a study and its results document.
 
     tables: the study's tables, in the form (full or public) whose texts may be shown. document: what
-    `comparisons.analysis.evaluate` gave for them. charts False leaves the Plotly figures out.
+    `comparisons.analysis.evaluate` gave for them. charts False leaves the Plotly figures out; drafting adds
+    what only the team sees: uncertainty budgets, and what a claim would come to if its source governed.
     Plain JSON types; numbers appear rounded by their uncertainty, as text, and in range lines.
     Nothing is computed that the results document does not hold, and no database is read.
     """
@@ -39,10 +41,10 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True) -> dict:
         "answer": ranking.answer(names, document, made),
         "rankings": made,
         "criteria": ranking.criteria(names, document),
-        "weightings": [names.weighting(card["weighting"]) for card in document.get("scorecards") or []],
+        "weightings": [r["name"] for r in made],
         "gated": ranking.gated(names, document),
         "missed": promises.missed(findings),
-        "claims": promises.claims(findings),
+        "claims": promises.claims(findings, drafting=drafting),
         "certifications": promises.certifications(names, document),
         "trials": trials,
         "changes": measured.changes(findings),
@@ -59,7 +61,13 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True) -> dict:
         "article": article_html(tables.article),
         "article_title": words.typeset(first_heading(tables.article)),
         "counts": counts(names, document),
+        "unscored": any(not table["scored"] for table in trials),
+        "legend": legend(),
     }
+    for table in (*page["rankings"], *page["claims"], *page["trials"], *page["changes"]):
+        table["parts"] = parts(table["rows"])
+    if drafting:
+        page["budgets"] = background.budgets(names, document)
     if charts:
         from .charts import figures
 
@@ -79,3 +87,9 @@ def counts(names: Names, document: dict) -> str:
         counted(len(names.products), "product"), counted(units, "unit"),
         f"{write(specimens)} {'value' if specimens == 1 else 'values'} of specimens",
     ])  # fmt: skip
+
+
+def parts(rows: list[dict]) -> int:
+    """How many digits after the decimal sign a column of aligned numbers makes room for."""
+    cells = (row.get("score") or row.get("measured") or row.get("value") or {} for row in rows)
+    return max(0, min(5, max((len(cell.get("part", "")) - 1 for cell in cells), default=0)))

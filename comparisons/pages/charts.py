@@ -1,8 +1,9 @@
 """Figures for Plotly, made on the server as plain JSON; each draws the numbers of the table beside it.
 
 They are an enhancement: every number and word is in its table. Trace types are held to what the vendored
-bundle can draw, since it draws an unknown type as something else without an error. Colours are the
-colour-blind-safe set of Okabe and Ito (2008), from memory; nothing is told by colour alone.
+bundle can draw, since it draws an unknown type as something else without an error. Colours are named by
+the page's inks ("ink:accent"), which its script fills in, light or dark. What tells one mark from
+another is its shape and a word beside it, never colour alone.
 """
 
 from __future__ import annotations
@@ -10,106 +11,156 @@ from __future__ import annotations
 import json
 
 ALLOWED = frozenset({"scatter", "bar"})
-INK, ACCENT, QUIET = "#1b1a17", "#0072b2", "#8a8578"
-ROW, HEAD = 34, 90  # heights in pixels of a row and of what surrounds the rows
+INK, SOFT, RULE, ACCENT = "ink:ink", "ink:soft", "ink:rule", "ink:accent"
+SANS = '"Segoe UI", "Helvetica Neue", "Liberation Sans", Arial, sans-serif'
+WORTH_A_CHART = 4  # claims in a table; fewer are seen at a glance in the table itself
+ROW, REST = 46, 76  # heights in pixels: of a row, and of what surrounds the rows
 
 
 def figures(page: dict) -> dict[str, dict]:
-    """All figures of a page by name: one for each ranking, one for each table of claims with numbers."""
+    """All figures of a page by name: one for each ranking, one for each longer table of claims with numbers."""
     made = {}
     for ranking in page["rankings"]:
         rows = [row for row in ranking["chart"] if row["score"] is not None]
         if len(rows) > 1:
             made[ranking["anchor"]] = ranking_figure(ranking["name"], rows)
     for table in page["claims"]:
-        if table["chart"]:
+        if len(table["chart"]) >= WORTH_A_CHART:
             made[table["anchor"]] = claims_figure(table["title"], table["unit"], table["chart"])
     return made
 
 
 def ranking_figure(name: str, rows: list[dict]) -> dict:
     """Scores with their intervals, the best on top; rows: product, score, low, high (None: no interval)."""
-    from plotly import graph_objects as go
-
-    rows = rows[::-1]
     known = all(row["low"] is not None for row in rows)
-    error = {}
-    if known:
-        error["error_x"] = {
-            "type": "data", "symmetric": False, "array": [row["high"] - row["score"] for row in rows],
-            "arrayminus": [row["score"] - row["low"] for row in rows], "thickness": 2, "width": 5, "color": QUIET,
-        }  # fmt: skip
-    trace = go.Scatter(
-        x=[row["score"] for row in rows], y=[row["product"] for row in rows], mode="markers", name="score",
-        marker={"symbol": "line-ns-open", "size": 16, "line": {"width": 3}, "color": ACCENT},
-        hovertemplate="%{y}: %{x:.1f} of 100<extra></extra>", **error,
-    )  # fmt: skip
-    layout = _layout(len(rows), f"score, 0 to 100{', with what is likely' if known else ''}")
+    axis = "score, 0 to 100" + (" (bar: likely range)" if known else "")
+    layout = _layout([row["product"] for row in rows], axis)
     layout["xaxis"]["range"] = [0, 100]
+    trace = _marks(rows, "score", "score", "line-ns-open", ACCENT, "%{text}: %{x:.1f} of 100")
+    if known:
+        trace["error_x"] = _interval(rows, "score")
     return _plain([trace], layout, f"Scores, {name}")
 
 
 def claims_figure(title: str, unit: str, rows: list[dict]) -> dict:
     """Measured against claimed; rows: product, measured, claimed, low, high, text, statement."""
-    from plotly import graph_objects as go
-
-    labels = [f"{row['product']}<br>{row['text']}" for row in rows[::-1]]
-    rows = rows[::-1]
-    measured = go.Scatter(
-        x=[row["measured"] for row in rows], y=labels, mode="markers+text", name="measured",
-        text=["measured" if i == len(rows) - 1 else "" for i in range(len(rows))], textposition="top center",
-        marker={"symbol": "line-ns-open", "size": 16, "line": {"width": 3}, "color": ACCENT},
-        error_x={
-            "type": "data", "symmetric": False, "thickness": 2, "width": 5, "color": QUIET,
-            "array": [_length(row["high"], row["measured"]) for row in rows],
-            "arrayminus": [_length(row["measured"], row["low"]) for row in rows],
-        },
-        customdata=[row["statement"] for row in rows],
-        hovertemplate=f"%{{y}}<br>measured %{{x}} {unit}: %{{customdata}}<extra></extra>",
-    )  # fmt: skip
-    claimed = go.Scatter(
-        x=[row["claimed"] for row in rows], y=labels, mode="markers+text", name="claimed",
-        text=["claimed" if i == len(rows) - 1 else "" for i in range(len(rows))], textposition="bottom center",
-        marker={"symbol": "diamond-open", "size": 11, "line": {"width": 2}, "color": INK},
-        hovertemplate=f"%{{y}}<br>claimed %{{x}} {unit}<extra></extra>",
-    )  # fmt: skip
-    return _plain(
-        [measured, claimed],
-        _layout(len(rows), f"{title}{f', {unit}' if unit else ''}", 44),
-        f"{title}: claimed and measured",
-    )
+    mark = f" {unit}" if unit else ""
+    labels = [f"{row['product']}, claimed {row['text']}" for row in rows]
+    measured = _marks(rows, "measured", "measured", "line-ns-open", INK, f"measured %{{x}}{mark}: %{{text}}")
+    measured["text"] = [row["statement"] for row in rows]
+    if any(row["low"] is not None for row in rows):
+        measured["error_x"] = _interval(rows, "measured")
+    claimed = _marks(rows, "claimed", "claimed", "diamond-open", ACCENT, f"claimed %{{x}}{mark}")
+    layout = _layout(labels, f"{unit or title} (stroke: measured, with its likely range; diamond: claimed)")
+    return _plain([measured, claimed], layout, f"{title}: claimed and measured")
 
 
-def _length(a: float | None, b: float | None) -> float:
-    return 0.0 if a is None or b is None else a - b
-
-
-def _layout(rows: int, axis: str, row_height: int = ROW) -> dict:
-    """What all figures share. Colours of ink and paper are the page's own: its script puts them in."""
+def _marks(rows: list[dict], key: str, name: str, symbol: str, ink: str, hover: str) -> dict:
     return {
-        "height": HEAD + row_height * rows,
-        "margin": {"l": 8, "r": 16, "t": 16, "b": 52},
-        "showlegend": False,
-        "xaxis": {
-            "title": {"text": axis, "standoff": 10},
-            "automargin": True,
-            "zeroline": False,
-            "fixedrange": False,
+        "type": "scatter",
+        "mode": "markers",
+        "name": name,
+        "x": [row[key] for row in rows],
+        "y": [-i for i in range(len(rows))],
+        "text": [row["product"] for row in rows],
+        "cliponaxis": False,
+        "marker": {
+            "symbol": symbol,
+            "size": 15 if symbol.startswith("line") else 10,
+            "color": ink,
+            "line": {"width": 3 if symbol.startswith("line") else 2, "color": ink},
         },
-        "yaxis": {"automargin": True, "ticks": "", "fixedrange": True, "showgrid": False},
-        "hovermode": "closest",
-        "dragmode": False,
-        "separators": ".\u202f",
+        "hovertemplate": f"{hover}<extra></extra>",
     }
 
 
-def _plain(traces: list, layout: dict, title: str) -> dict:
-    """A figure as plain JSON with its title for those who do not see it. ValueError for another trace type."""
+def _interval(rows: list[dict], key: str) -> dict:
+    return {
+        "type": "data",
+        "symmetric": False,
+        "array": [0.0 if row["high"] is None else row["high"] - row[key] for row in rows],
+        "arrayminus": [0.0 if row["low"] is None else row[key] - row["low"] for row in rows],
+        "thickness": 3,
+        "width": 0,
+        "color": SOFT,
+    }
+
+
+def _layout(labels: list[str], axis: str) -> dict:
+    """What all figures share: each row's name stands above its own line, so that no column is lost to it."""
+    return {
+        "height": REST + ROW * len(labels),
+        "margin": {"l": 4, "r": 12, "t": 8, "b": 52},
+        "showlegend": False,
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": SANS, "size": 12, "color": INK},
+        "xaxis": {
+            "title": {"text": axis, "standoff": 8, "font": {"size": 12, "color": SOFT}},
+            "zeroline": False,
+            "gridcolor": RULE,
+            "linecolor": INK,
+            "tickcolor": INK,
+            "ticks": "outside",
+            "fixedrange": True,
+        },
+        "yaxis": {
+            "range": [0.5 - len(labels), 0.75],
+            "tickvals": [-i for i in range(len(labels))],
+            "showticklabels": False,
+            "gridcolor": RULE,
+            "zeroline": False,
+            "fixedrange": True,
+        },
+        "annotations": [
+            {
+                "x": 0, "xref": "paper", "xanchor": "left", "y": -i, "yref": "y", "yanchor": "bottom", "yshift": 7,
+                "text": label, "showarrow": False, "align": "left",
+                "bgcolor": "ink:paper", "borderpad": 1, "font": {"size": 12, "color": INK},
+            }
+            for i, label in enumerate(labels)
+        ],
+        "hovermode": "closest",
+        "hoverlabel": {"bgcolor": "ink:paper", "bordercolor": INK, "font": {"color": INK, "family": SANS}},
+        "dragmode": False,
+    }  # fmt: skip
+
+
+def _plain(traces: list[dict], layout: dict, title: str) -> dict:
+    """A figure as plain JSON with its title. ValueError for a trace type that the page cannot draw.
+
+    The figure is put together by Plotly's own package, which refuses what it does not know. It does not
+    know our names for inks, so they are put back in afterwards.
+    """
     from plotly import graph_objects as go
 
-    figure = go.Figure(data=traces, layout=go.Layout(template="none", **layout))
-    made = json.loads(figure.to_json())
-    for trace in made["data"]:
+    for trace in traces:
         if trace["type"] not in ALLOWED:
             raise ValueError(f"trace type {trace['type']!r} is not among those that the page can draw")
-    return {"title": title, "data": made["data"], "layout": made["layout"]}
+    inks: dict[str, str] = {}
+    spelled = {"data": _spelled(traces, inks), "layout": _spelled(layout, inks)}
+    figure = go.Figure(data=spelled["data"], layout=go.Layout(template="none", **spelled["layout"]))
+    made = json.loads(figure.to_json())
+    return {"title": title} | _named({"data": made["data"], "layout": made["layout"]}, inks)
+
+
+def _spelled(value, inks: dict[str, str]):
+    """The figure with each named ink as a colour of its own that Plotly accepts; `inks` tells them apart."""
+    if isinstance(value, dict):
+        return {key: _spelled(inner, inks) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_spelled(inner, inks) for inner in value]
+    if isinstance(value, str) and value.startswith("ink:"):
+        known = {name: spelled for spelled, name in inks.items()}
+        spelled = known.get(value) or f"#0000{len(inks) + 1:02x}"
+        inks[spelled] = value
+        return spelled
+    return value
+
+
+def _named(value, inks: dict[str, str]):
+    if isinstance(value, dict):
+        return {key: _named(inner, inks) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_named(inner, inks) for inner in value]
+    return inks.get(value, value) if isinstance(value, str) else value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
 from . import words
 from .names import Names
@@ -101,13 +102,18 @@ def n_text(n: int, units: int | None) -> str:
     )
 
 
+def trial_order(names: Names) -> list[str]:
+    """All trials: those that are scored first, in the order of the criteria."""
+    scored = [part["trial"] for part in names.criteria.values() if part.get("trial")]
+    return list(dict.fromkeys([*scored, *names.trials]))
+
+
 def trials(findings: Findings) -> list[dict]:
     """A table for each trial: those that are scored first, in the order of the criteria."""
     names = findings.names
-    scored = [part["trial"] for part in names.criteria.values() if part.get("trial")]
-    order = list(dict.fromkeys([*scored, *names.trials]))
+    scored = {part["trial"] for part in names.criteria.values() if part.get("trial")}
     made = []
-    for trial in order:
+    for trial in trial_order(names):
         kind = names.properties.get(names.property_of(trial), {}).get("reading", "quantity")
         if kind == "quantity" and trial in findings.summaries:
             made.append(_quantity(findings, trial))
@@ -115,7 +121,28 @@ def trials(findings: Findings) -> list[dict]:
             made.append(_rating(findings, trial))
         elif kind == "pass_fail" and trial in findings.pass_fail:
             made.append(_pass_fail(findings, trial))
-    return [table | {"scored": table["trial"] in scored} for table in made]
+    for table in made:
+        table["scored"] = table["trial"] in scored
+        _gather_notes(table)
+    return made
+
+
+def _gather_notes(table: dict) -> None:
+    """What holds for all rows is said once, below the table; so is why products have no letter."""
+    measured = [row for row in table["rows"] if not row["absent"]]
+    shared = [note for note in measured[0]["notes"] if all(note in row["notes"] for row in measured)] if measured else []
+    shared = shared if len(measured) > 1 else []
+    for row in measured:
+        row["notes"] = [note for note in row["notes"] if note not in shared]
+    without = [row for row in measured if row["no_letter"]]
+    few = [row for row in without if row["no_letter"].startswith("too few")]
+    said = []
+    if few and len(few) == len(measured):
+        said.append("Too few were tested to tell any of these apart.")
+    elif few:
+        said.append(f"Too few were tested to give a group to {words.listed([row['name'] for row in few])}.")
+    said += [words.sentence(f"{row['name']} has no group: {row['no_letter']}") for row in without if row not in few]
+    table["notes_all"], table["no_letters"] = shared, " ".join(said)
 
 
 def _head(findings: Findings, trial: str, kind: str) -> dict:
@@ -167,7 +194,6 @@ def _row(findings: Findings, trial: str, product: str, summary: dict, shown=()) 
     return {
         "code": product,
         "name": findings.names.product(product),
-        "variant": findings.names.variant(product),
         "n": n_text(summary["n"], summary.get("units")),
         "letters": letters or "",
         "no_letter": findings.names.said(
@@ -368,21 +394,12 @@ def _pass_fail(findings: Findings, trial: str) -> dict:
         if not result["n"]:
             rows.append(_absent(row, result))
             continue
-        share = result["share"] * 100
-        ends = [100 * x for x in result["clopper_pearson"]] if result.get("clopper_pearson") else [None, None]
-        text = f"{result['passed']} of {result['n']}"
-        range_text = f"{likely(*ends, 0)} %" if ends[0] is not None else ""
-        line = Line(
-            "; ".join(
-                part for part in (f"{names.product(product)}: {text} passed", range_text, row["n"]) if part
-            ),
-            mean=share,
-            low=ends[0],
-            high=ends[1],
-        )
+        text, range_text, line = passed(result)
+        told = [f"{names.product(product)}: {text} passed", range_text, row["n"]]
+        line = replace(line, words="; ".join(part for part in told if part))
         promise = (result.get("words") or "").partition(": ")[2]
         rows.append(row | {
-            "value": aligned(text), "likely": range_text.replace(" %", "\u00a0%"), "said": promise,
+            "value": aligned(text), "likely": range_text, "said": promise,
             "svg": draw(axis, line), "sort": result["share"], "figures": [],
         })  # fmt: skip
     return _head(findings, trial, "pass_fail") | {
@@ -392,10 +409,17 @@ def _pass_fail(findings: Findings, trial: str) -> dict:
     }
 
 
+def passed(result: dict) -> tuple[str, str, Line]:
+    """How many passed, between what the share likely lies (Clopper and Pearson), and both as a line."""
+    low, high = (100 * x for x in result["clopper_pearson"]) if result.get("clopper_pearson") else (None, None)
+    said = f"{likely(low, high, 0)}\u00a0%" if low is not None else ""
+    return f"{result['passed']} of {result['n']}", said, Line("", mean=100 * result["share"], low=low, high=high)
+
+
 def changes(findings: Findings) -> list[dict]:
     """A table for each trial with a baseline: the change of each product in percent of its own baseline."""
     made = []
-    for trial in findings.names.trials:
+    for trial in trial_order(findings.names):
         if trial in findings.changes:
             made.append(_changes(findings, trial))
     return made

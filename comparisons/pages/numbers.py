@@ -47,11 +47,9 @@ def exact(value) -> Decimal | None:
         return None
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    number = (
-        value
-        if isinstance(value, Decimal)
-        else Decimal(repr(value) if isinstance(value, float) else str(value))
-    )
+    if isinstance(value, float):
+        value = int(value) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    number = value if isinstance(value, Decimal) else Decimal(str(value))
     return number if number.is_finite() else None
 
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
 from . import words
-from .measured import Findings, claim_values, drawn_claim
+from .measured import Findings, claim_values, drawn_claim, passed, trial_order
 from .names import Names
 from .numbers import aligned, chance, digits_of, likely, symbol, with_unit, write
-from .rangeline import Line, axis_for, draw, draw_axis
+from .rangeline import Line, axis_for, draw, draw_axis, fixed
 
 ORDER = {"fail": 0, "conditional_fail": 1, None: 2, "conditional_pass": 3, "pass": 4}
 
 
-def claims(findings: Findings) -> list[dict]:
+def claims(findings: Findings, *, drafting: bool = False) -> list[dict]:
     """A table for each property, condition and kind of claim; within it, what misses comes first."""
     groups: dict[tuple, list[dict]] = defaultdict(list)
     for row in findings.document.get("claims") or []:
@@ -21,42 +22,54 @@ def claims(findings: Findings) -> list[dict]:
             continue
         kind = "yes" if row["sense"] == "yes" else row["of"]
         groups[row["property"], row["trial"] or "", kind].append(row)
-    order = {code: i for i, code in enumerate(findings.names.properties)}
+    order = {code: i for i, code in enumerate(trial_order(findings.names))}
     return [
-        _table(findings, *key, groups[key])
-        for key in sorted(groups, key=lambda key: (order.get(key[0], 99), key[1], key[2]))
+        _table(findings, *key, groups[key], drafting)
+        for key in sorted(groups, key=lambda key: (order.get(key[1], len(order)), key[0], key[2]))
     ]
 
 
-def _table(findings: Findings, prop: str, trial: str, kind: str, rows: list[dict]) -> dict:
+def _table(findings: Findings, prop: str, trial: str, kind: str, rows: list[dict], drafting: bool) -> dict:
     names = findings.names
     unit = "percent" if kind == "change" else "" if kind == "yes" else names.unit(prop)
     title = names.trial(trial) if trial else names.property(prop)
-    axis = None
-    if kind != "yes":
+    if kind == "yes":
+        axis = fixed(-2.0, 102.0)
+    else:
         marks = [mark for row in rows if (mark := drawn_claim(row))]
         axis = axis_for(
-            [row["measured"] for row in rows] + claim_values(marks), [_interval(row) for row in rows],
+            [row["measured"] for row in rows] + claim_values(marks),
+            [_interval(row) for row in rows],
             zero=kind == "change",
-        )  # fmt: skip
+        )
+    rows = sorted(rows, key=lambda row: (ORDER.get(row["statement"], 2), names.product(row["product"]), row["claim"]))
     made = [_row(findings, row, unit, axis, kind) for row in rows]
-    made.sort(key=lambda row: (row.pop("order"), row["name"]))
+    if drafting:
+        for told, row in zip(made, rows, strict=True):
+            told["preview"] = _preview(row)
     return {
         "anchor": f"claims-{prop}-{trial or 'untested'}-{kind}",
         "title": f"Change of {title[:1].lower() + title[1:]}" if kind == "change" else title,
         "unit": symbol(unit),
         "kind": kind,
-        "axis": draw_axis(axis, signed=kind == "change") if axis else "",
+        "axis": draw_axis(axis, signed=kind == "change") if axis and any(row["svg"] for row in made) else "",
         "rows": made,
-        "chart": [
-            {
-                "product": names.product(row["product"]), "measured": row["measured"], "claimed": row["claimed"],
-                "low": (_interval(row) or (None, None))[0], "high": (_interval(row) or (None, None))[1],
-                "text": names.claimed(row["claim"]), "statement": words.statement(row["statement"], row["reason"]),
-            }
-            for row in rows if kind == "value" and row["measured"] is not None and row["claimed"] is not None
-        ],
-    }  # fmt: skip
+        "chart": [_charted(names, row) for row in rows if kind == "value" and row["measured"] is not None
+                  and row["claimed"] is not None],
+    }
+
+
+def _charted(names: Names, row: dict) -> dict:
+    low, high = _interval(row) or (None, None)
+    return {
+        "product": names.product(row["product"]),
+        "measured": row["measured"],
+        "claimed": row["claimed"],
+        "low": low,
+        "high": high,
+        "text": names.claimed(row["claim"]),
+        "statement": words.statement(row["statement"], row["reason"]),
+    }
 
 
 def _interval(row: dict) -> tuple[float, float] | None:
@@ -77,26 +90,25 @@ def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
     signed = kind == "change"
     places = digits_of(row["measured"], half, names.decimals(row["property"]))
     places = max(0, min(places, 2)) if signed else places
-    measured, said = "", ""
+    claimed = names.claimed(row["claim"])
+    statement = words.statement(row["statement"], row["reason"])
+    measured, said, line = "", "", None
     if kind == "yes":
-        result = findings.pass_fail.get(row["trial"] or "", {}).get(row["product"], {})
-        measured = f"{result['passed']} of {result['n']} passed" if result.get("n") else ""
+        result = findings.pass_fail.get(row["trial"] or "", {}).get(row["product"]) or {}
+        if result.get("n"):
+            measured, said, line = passed(result)
     elif row["measured"] is not None:
         measured = write(row["measured"], places, signed=signed)
         said = likely(*interval, places, signed=signed) if interval else ""
-    claimed = names.claimed(row["claim"])
-    statement = words.statement(row["statement"], row["reason"])
-    svg = ""
-    if axis is not None and row["measured"] is not None:
         mark = drawn_claim(row)
-        text = f"{names.product(row['product'])}: {with_unit(measured, unit)}{', ' + said if said else ''}; claimed {claimed}: {statement}"
-        line = Line(
-            text, mean=row["measured"], low=interval[0] if interval else None, high=interval[1] if interval else None,
-            claims=[mark] if mark else [],
-        )  # fmt: skip
-        svg = draw(axis, line)
+        low, high = interval or (None, None)
+        line = Line("", mean=row["measured"], low=low, high=high, claims=[mark] if mark else [])
+    svg = ""
+    if axis is not None and line is not None:
+        told_measured = ", ".join(part for part in (with_unit(measured, unit), said) if part)
+        text = f"{names.product(row['product'])}: {told_measured}; claimed {claimed}: {statement}"
+        svg = draw(axis, replace(line, words=text))
     return {
-        "order": ORDER.get(row["statement"], 2),
         "code": row["claim"],
         "product": row["product"],
         "name": names.product(row["product"]),
@@ -125,11 +137,18 @@ def _deviation(row: dict, unit: str, places: int) -> str:
     return text
 
 
+def _preview(row: dict) -> str:
+    """What the claim would come to if its source governed; empty where it is judged anyway."""
+    other = row.get("if_governed")
+    return words.statement(other["statement"], other["reason"]) if other else ""
+
+
 def _chance(row: dict) -> str:
     if row["p_conform"] is None:
         return ""
-    about = "that enough items meet it" if row["scope"] == "every" else "that it meets its claim"
-    return f"{chance(row['p_conform'])} likely {about}"
+    if row["sense"] == "yes" or row["scope"] == "every":
+        return f"{chance(row['p_conform'])} sure that enough items meet it"
+    return f"{chance(row['p_conform'])} likely to meet its claim"
 
 
 def _notes(names: Names, row: dict) -> list[str]:

@@ -21,6 +21,7 @@ BAR, TOP, FIRST_TICK = (
     7,
     25,
 )  # heights in pixels: the bar's middle, the mean's upper end, the first row of ticks
+PITCH = 6  # from one row of ticks to the next
 MOST_ROWS = 4  # units drawn in rows of their own; more share one row
 
 
@@ -141,7 +142,7 @@ def draw_axis(axis: Axis, *, signed: bool = False) -> str:
     return (
         '<svg class="axis" width="100%" height="20" aria-hidden="true" fill="currentColor" font-size="11">'
         + "".join(parts)
-        + _stretched(20, f'<path d="{marks}M0 19H1000" stroke="currentColor" {_stroke(1)}/>')
+        + _stretched(20, f'<path d="{marks}" stroke="currentColor" {_stroke(1)}/>')
         + "</svg>"
     )
 
@@ -149,7 +150,7 @@ def draw_axis(axis: Axis, *, signed: bool = False) -> str:
 def draw(axis: Axis, line: Line, rows: int = 1) -> str:
     """One range line. rows: how many rows of ticks the table's lines have room for, 1 to MOST_ROWS."""
     rows = max(1, min(rows, MOST_ROWS))
-    height = FIRST_TICK + (8 if rows == 1 else 5 * rows) + 1
+    height = FIRST_TICK + (8 if rows == 1 else PITCH * rows) + 1
     lines = [
         f'<path class="grid" d="{"".join(f"M{axis.at(v)} 0V{height}" for v in axis.ticks)}" '
         f'stroke-opacity=".16" {_stroke(1)}/>'
@@ -220,10 +221,10 @@ def _specimens(axis: Axis, line: Line, rows: int, lines: list[str], marks: list[
     units = [unit for unit in line.seen if unit]
     if rows == 1 and len(units) > 1:
         units = [[one for unit in units for one in unit]]
-    tall = 6 if rows == 1 else 4
+    tall = 6 if rows == 1 else 5
     ticks = []
     for row, unit in enumerate(units):
-        y = FIRST_TICK + 5 * row
+        y = FIRST_TICK + PITCH * row
         for value, bound in sorted(unit):
             at = axis.at(value)
             if not axis.holds(value):
@@ -255,3 +256,21 @@ def _claim(axis: Axis, claim: Claimed, height: int, marks: list[str]) -> None:
         at = axis.at(middle)
         head = '<path d="M-4 0L4 0L0 6z" fill="currentColor" stroke="none"/>'
         marks.append(_mark(at, head + f'<path d="M0 1V{height}" stroke-width="1.5"{broken}/>', "claim"))
+
+
+def legend() -> list[dict]:
+    """What each mark of a range line means, drawn alone."""
+    axis = Axis(0.0, 1.0, (), 1)
+    shown = (
+        (Line("", seen=[[(0.2, 0), (0.45, 0), (0.55, 0), (0.7, 0)]]), "Small strokes: specimens, a row for each unit"),
+        (Line("", mean=0.5), "Tall stroke: the mean"),
+        (Line("", mean=0.5, low=0.15, high=0.85), "Bar: where the true value likely lies"),
+        (Line("", claims=[Claimed("at_least", 0.3, 0.3)]), "Flag: the maker’s claim; it points to what was promised"),
+        (Line("", claims=[Claimed("at_least", 0.3, 0.3, open=True)]), "Broken flag: the maker’s sources disagree"),
+        (Line("", at_least=0.3), "Arrow: at least this much, how much more is not known"),
+    )
+    return [{"svg": _silent(draw(axis, line)), "text": text} for line, text in shown]
+
+
+def _silent(svg: str) -> str:
+    return svg.replace('role="img" aria-label=""', 'aria-hidden="true"', 1)

@@ -26,12 +26,15 @@ SCORE_AXIS = (0.0, 100.0)
 
 def rankings(names: Names, document: dict) -> list[dict]:
     """One ranking for each weighting, in the order of the comparison."""
-    cards = {card["weighting"]: card for card in document.get("scorecards") or []}
-    order = [code for code in names.weightings if code in cards] + [
-        c for c in cards if c not in names.weightings
-    ]
     prices = {row["product"]: row.get("per_item") for row in document.get("costs") or []}
-    return [_ranking(names, cards[code], prices, document) for code in order]
+    return [_ranking(names, card, prices, document) for card in cards(names, document)]
+
+
+def cards(names: Names, document: dict) -> list[dict]:
+    """The scorecards in the comparison's own order of weightings."""
+    order = {code: i for i, code in enumerate(names.weightings)}
+    found = document.get("scorecards") or []
+    return sorted(found, key=lambda card: (order.get(card["weighting"], len(order)), card["weighting"]))
 
 
 def answer(names: Names, document: dict, made: list[dict]) -> dict:
@@ -98,10 +101,7 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
             {"name": names.product(row["product"]), "reason": words.sentence(row.get("reason") or "no score")}
             for row in card["products"] if not row.get("rank") and not row.get("gated")
         ],
-        "weights": [
-            {"criterion": names.criterion(c), "share": percent(share)}
-            for c, share in sorted(card.get("weights", {}).items(), key=lambda item: -item[1])
-        ],
+        "counts": _counts(names, card),
         "missing_rule": words.MISSING.get(card.get("missing_rule"), ""),
         "dropped": [
             words.sentence(f"{names.criterion(d['criterion'])} is left out: {d['reason']}") for d in card.get("dropped") or []
@@ -116,6 +116,12 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
             for row in in_order
         ],
     }  # fmt: skip
+
+
+def _counts(names: Names, card: dict) -> str:
+    """What counts how much, the weightiest first."""
+    weights = sorted(card.get("weights", {}).items(), key=lambda item: (-item[1], names.criterion(item[0])))
+    return words.sentence(words.listed([f"{names.criterion(c)} {percent(share)}" for c, share in weights]))
 
 
 def _places(card: dict) -> int:
@@ -315,7 +321,7 @@ def gated(names: Names, document: dict) -> list[dict]:
                 gate = gate if isinstance(gate, dict) else {"criterion": gate, "reason": ""}
                 found.setdefault(row["product"], {})[gate["criterion"]] = gate.get("reason") or ""
     scores = {
-        row["product"]: row for card in (document.get("scorecards") or [])[:1] for row in card["products"]
+        row["product"]: row for card in cards(names, document)[:1] for row in card["products"]
     }
     rows = []
     for code, gates in sorted(found.items(), key=lambda item: names.product(item[0])):
@@ -349,7 +355,9 @@ def _gate(names: Names, document: dict, product: str, criterion: str, reason: st
 def criteria(names: Names, document: dict) -> list[dict]:
     """How each criterion is scored: what scores nothing and what scores full, and when that was fixed."""
     rows = []
-    for row in document.get("criteria") or []:
+    order = {code: i for i, code in enumerate(names.criteria)}
+    found = sorted(document.get("criteria") or [], key=lambda row: order.get(row["criterion"], len(order)))
+    for row in found:
         part = names.criteria.get(row["criterion"], {})
         unit = row.get("unit") or ""
         if row["kind"] == "cost":
@@ -382,7 +390,7 @@ def criteria(names: Names, document: dict) -> list[dict]:
             "notes": words.flags(row.get("flags") or []) + ([row["reason"]] if row.get("reason") else []),
             "weights": [
                 percent(card.get("weights", {}).get(row["criterion"])) or "–"
-                for card in document.get("scorecards") or []
+                for card in cards(names, document)
             ],
         })  # fmt: skip
     return rows

@@ -2,12 +2,14 @@
 
 Numbers agree within a relative 1e-8: another processor or library may differ in the last digits.
 Probabilities that random draws made agree within the Monte Carlo error of the number of draws that the
-document states. The engine's version is not compared: it says by what a document was made.
+document states. The engine's version is not compared: it says by what a document was made; another
+engine's document may hold further keys (design: keys may be added), so these are no difference then.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 RELATIVE = 1e-8
 NEAR_ZERO = 1e-12  # what is this close to zero is zero: the rounding of a difference of equals
@@ -41,13 +43,15 @@ def differences(published: dict, recomputed: dict) -> list[str]:
     The first fifty are told, then how many more there are.
     """
     found: list[str] = []
+    added_is_fine = published.get("engine") != recomputed.get("engine")
     for part in sorted(published.keys() | recomputed.keys()):
         if part in NOT_COMPARED:
             continue
-        if part not in published or part not in recomputed:
+        if part in published and part in recomputed:
+            walk = _Walk(found, part, added_is_fine)
+            walk.compare(part, published[part], recomputed[part], "", None)
+        elif part in published or not added_is_fine:
             found.append(f"{part}: {_presence(part in published)}")
-            continue
-        _compare(found, part, published[part], recomputed[part], part, "", None)
     if len(found) > SHOWN:
         found = [*found[:SHOWN], f"and {len(found) - SHOWN:,} more differences"]
     return found
@@ -57,26 +61,31 @@ def _presence(was_published: bool) -> str:
     return "published, but not found again" if was_published else "found now, but not published"
 
 
-def _compare(found: list[str], where: str, a, b, part: str, field: str, draws: int | None) -> None:
-    """Append what differs between `a` (published) and `b` to `found`.
+@dataclass
+class _Walk:
+    """A walk through one part (top key) of two documents; what differs goes to `found`."""
 
-    `part` is the document's top key, `field` the nearest named field, `draws` what the row around states.
-    """
-    if isinstance(a, dict) and isinstance(b, dict):
-        stated = a.get("draws", draws)
-        for key in sorted(a.keys() | b.keys()):
-            if key not in a or key not in b:
-                found.append(f"{where}.{key}: {_presence(key in a)}")
-            else:
-                inner = field if (part, field) in DRAWN else key
-                _compare(found, f"{where}.{key}", a[key], b[key], part, inner, stated)
-    elif isinstance(a, list) and isinstance(b, list):
-        if len(a) != len(b):
-            found.append(f"{where}: {len(a)} published, {len(b)} found again")
-        for i, (one, other) in enumerate(zip(a, b, strict=False)):
-            _compare(found, f"{where}[{_name(one, i)}]", one, other, part, field, draws)
-    elif not _agree(a, b, draws if (part, field) in DRAWN else None):
-        found.append(f"{where}: {_shown(a)} published, {_shown(b)} found again")
+    found: list[str]
+    part: str
+    added_is_fine: bool
+
+    def compare(self, where: str, a, b, field: str, draws: int | None) -> None:
+        """`a` was published; `field` is the nearest named field, `draws` what the row around states."""
+        if isinstance(a, dict) and isinstance(b, dict):
+            stated = a.get("draws", draws)
+            for key in sorted(a.keys() | b.keys()):
+                if key in a and key in b:
+                    inner = field if (self.part, field) in DRAWN else key
+                    self.compare(f"{where}.{key}", a[key], b[key], inner, stated)
+                elif key in a or not self.added_is_fine:
+                    self.found.append(f"{where}.{key}: {_presence(key in a)}")
+        elif isinstance(a, list) and isinstance(b, list):
+            if len(a) != len(b):
+                self.found.append(f"{where}: {len(a)} published, {len(b)} found again")
+            for i, (one, other) in enumerate(zip(a, b, strict=False)):
+                self.compare(f"{where}[{_name(one, i)}]", one, other, field, draws)
+        elif not _agree(a, b, draws if (self.part, field) in DRAWN else None):
+            self.found.append(f"{where}: {_shown(a)} published, {_shown(b)} found again")
 
 
 def _agree(a, b, draws: int | None) -> bool:

@@ -88,7 +88,8 @@ def read_state(comparison: Comparison) -> State:
         hold_still(comparison)  # waits for changes under way; what comes later has a later number
         event_id = last_draft_event(comparison)
     with _snapshot():
-        tables = tables_from_db(comparison, public=True)
+        # afresh: the row that the caller holds may be older than this moment
+        tables = tables_from_db(Comparison.objects.get(pk=comparison.pk), public=True)
     return State(tables, inputs_digest(tables), approval_digest(tables), event_id)
 
 

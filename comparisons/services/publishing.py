@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 from collections.abc import Callable
+from pathlib import Path
 
 from django.db import transaction
 from django.utils import timezone
@@ -14,9 +15,9 @@ from comparisons.models import Comparison, Edition
 
 from .approval import PUBLISHED, latest_request, unpublished_approval
 from .errors import NotReady, Stale
-from .evaluation import read_state
+from .evaluation import State, read_state
 from .record import hold_still, record
-from .roles import role_name
+from .roles import EDITOR, role_name
 
 EDITION_SCHEMA = "evenhand-edition/1"
 RESULTS, PAGE, ABOUT = "edition/results.json", "edition/page.json", "edition/edition.json"
@@ -72,13 +73,15 @@ def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | N
         "results_schema": evaluation.schema,
         "results_sha256": sha256(results),
         "page_sha256": sha256(page),
+        "page_builder": page_builder(),
         "previous": previous.sha256 if previous else None,
         "asked_by": role_name(request.requested_by),
-        "approved_by": role_name(approval.approved_by),
+        "approved_by": EDITOR,
     }
     buffer = io.BytesIO()
     write_zip(state.tables, buffer, {RESULTS: results, PAGE: page, ABOUT: canonical(about)})
     package = buffer.getvalue()
+    _require_readable(package, state)
     digests = {"package": sha256(package), "results": sha256(results), "page": sha256(page)}
     with transaction.atomic():
         if fence is not None:
@@ -99,6 +102,37 @@ def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | N
             after={"sha256": edition.sha256, "draft_event": state.event_id},
         )
     return edition
+
+
+def page_builder() -> str:
+    """A digest of what makes pages: our own source and the libraries that write into them.
+
+    Another builder may word the same results differently; `verify` builds a page again only where the
+    builder is the one that made it.
+    """
+    from importlib.metadata import version
+
+    from comparisons import pages
+
+    digest = hashlib.sha256()
+    for path in sorted(Path(pages.__file__).parent.glob("*.py")):
+        digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    for library in ("markdown-it-py", "nh3", "plotly"):
+        digest.update(f"{library} {version(library)}\n".encode())
+    return digest.hexdigest()
+
+
+def _require_readable(package: bytes, state: State) -> None:
+    """What cannot be read back as what was approved is not frozen for ever."""
+    from comparisons.folder.digest import approval_digest, inputs_digest
+    from comparisons.folder.read import StudyError, read_study
+
+    try:
+        tables = read_study(io.BytesIO(package))
+    except StudyError as error:
+        raise NotReady(f"The public study cannot be read back: {error.lines[0]}") from error
+    if inputs_digest(tables) != state.inputs_digest or approval_digest(tables) != state.approval_digest:
+        raise NotReady("The public study does not say what was approved: tell whoever runs this server.")
 
 
 def _newest(comparison: Comparison) -> Edition | None:

@@ -18,7 +18,7 @@ from comparisons.models import Comparison, Edition
 from .agreement import differences
 from .errors import NotReady, Refused
 from .evaluation import compute
-from .publishing import ABOUT, PAGE, RESULTS, canonical, manifest_sha256, sha256
+from .publishing import ABOUT, PAGE, RESULTS, canonical, manifest_sha256, page_builder, sha256
 
 MAX_PART = 200 * 2**20
 
@@ -92,6 +92,14 @@ def edition_sha256(path) -> str | None:
     with path.open("rb") as stream:
         package = sha256(stream.read())
     return manifest_sha256(package, sha256(parts.results), sha256(parts.page), parts.about.get("previous"))
+
+
+def about_edition(source) -> dict:
+    """What a package (a path, or an open zip) says of its edition; {} where that cannot be read."""
+    try:
+        return _parts(Path(source) if isinstance(source, str) else source, "package").about
+    except NotReady:
+        return {}
 
 
 def whole_editions(comparison: Comparison):
@@ -169,8 +177,12 @@ def _zip_parts(source, name: str) -> dict[str, bytes]:
     return found
 
 
+def page_can_be_built_again(about: dict) -> bool:
+    """Whether the builder here is the one that made the page; else its digest alone vouches for it."""
+    return about.get("page_builder") == page_builder()
+
+
 def _recompute(tables, parts: _Parts) -> list[str]:
-    from comparisons.analysis import ENGINE
     from comparisons.folder.digest import approval_digest, inputs_digest
     from comparisons.page import build_page
 
@@ -192,6 +204,6 @@ def _recompute(tables, parts: _Parts) -> list[str]:
         return [*found, f"results: {refusal}"]
     # through JSON, as published: numbers and keys in the same types
     found += differences(published, json.loads(canonical(document)))
-    if published.get("engine") == ENGINE and canonical(build_page(tables, published)) != parts.page:
+    if page_can_be_built_again(about) and canonical(build_page(tables, published)) != parts.page:
         found.append("page: not the one that these data and results make")
     return found

@@ -107,6 +107,7 @@ birch-1,birch,birch-p1,
 property,name,reading,unit,better,decimals,plausible_low,plausible_high,tolerance_pct,scale_low,scale_high
 grip,Grip per area,quantity,N/mm^2,more,1,0.5,200,,,
 width,Width,quantity,mm,neither,2,2,20,5,,
+thick,Thickness,quantity,mm,neither,2,,,,,
 edge,Smoothness of the edge,rating,step,more,0,,,,1,5
 holds,Holds at 3 bar,pass_fail,,more,,,,,,
 listed,Listed in the register,certification,,,,,,,,
@@ -114,6 +115,7 @@ listed,Listed in the register,certification,,,,,,,,
     "conditions": """\
 condition,name,agent,temperature,temperature_unit,duration,duration_unit,recovery,recovery_unit
 wet,One day in water,tap water,23,°C,24,h,5,min
+heat,,,80,degC,,,,
 """,
     "methods": """\
 method,revision,title,standard,relation,departures,cannot_show,steps,cautions,hazardous
@@ -129,9 +131,10 @@ pull,jaw,broke in the jaw,no
 """,
     "trials": """\
 trial,property,condition,method,revision,baseline,paired,reading_unit,divide_by,units_planned,replicates,blind,seed
-grip-dry,grip,,pull,2,,,lbf,width*width,2,3,yes,11
-grip-wet,grip,wet,pull,2,grip-dry,yes,lbf,width*width,2,3,no,12
+grip-dry,grip,,pull,2,,,lbf,width*thick,2,3,yes,11
+grip-wet,grip,wet,pull,2,grip-dry,yes,lbf,width*thick,2,3,no,12
 width,width,,,,,no,,,2,1,no,
+thick,thick,,,,,no,,,2,1,no,
 edge,edge,,look,,,no,,,1,1,yes,
 holds,holds,,,,,no,,,1,1,no,
 """,

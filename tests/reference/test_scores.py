@@ -84,7 +84,10 @@ def test_an_open_interval_reaches_the_anchor_on_its_open_side():
     assert f.range_over(7, math.inf) == (pytest.approx(70), 100)
     assert f.range_over(12, math.inf) == (100, 100)
     assert ValueFunction("less", 10, 0).range_over(7, math.inf) == (0, pytest.approx(30))
-    assert ValueFunction("target", 0, 20, target=10, band=1).range_over(15, math.inf) == (0, pytest.approx(500 / 9))
+    assert ValueFunction("target", 0, 20, target=10, band=1).range_over(15, math.inf) == (
+        0,
+        pytest.approx(500 / 9),
+    )
 
 
 @pytest.mark.parametrize(
@@ -96,7 +99,10 @@ def test_an_open_interval_reaches_the_anchor_on_its_open_side():
         ({"better": "less", "floor": 1, "ceiling": 2}, "on the other side"),
         ({"better": "target", "floor": 1, "ceiling": 2}, "no target"),
         ({"better": "target", "floor": 1, "ceiling": 2, "target": 1.5, "band": 1}, "outside the band"),
-        ({"better": "target", "floor": 1, "ceiling": 2, "target": 1.5, "form": "logarithmic"}, "no logarithmic"),
+        (
+            {"better": "target", "floor": 1, "ceiling": 2, "target": 1.5, "form": "logarithmic"},
+            "no logarithmic",
+        ),
         ({"better": "more", "floor": 0, "ceiling": 1, "form": "logarithmic"}, "above zero"),
         ({"better": "more", "floor": 0, "ceiling": 1, "form": "star"}, "unknown value function"),
         ({"better": "more", "floor": 0, "ceiling": 1, "exponent": 0}, "exponent"),
@@ -135,11 +141,13 @@ def case(scores, *, missing="renormalise", weights=None, absences=None, must=(),
         reading(c, p, x) for p, own in scores.items() for c, x in own.items() if x is not None
     ]  # fmt: skip
     trials = [
-        Trial(c, f"of-{c}", absences={p: r for (p, k), r in (absences or {}).items() if k == c}) for c in names
+        Trial(c, f"of-{c}", absences={p: r for (p, k), r in (absences or {}).items() if k == c})
+        for c in names
     ]
     properties = [Property(f"of-{c}", "quantity", "point", "more") for c in names]
     criteria = tuple(
-        Criterion(c, "trial", c, floor=0.0, ceiling=100.0, anchors_before_data=True, must=c in must) for c in names
+        Criterion(c, "trial", c, floor=0.0, ceiling=100.0, anchors_before_data=True, must=c in must)
+        for c in names
     )
     weighting = Weighting("w", weights or dict.fromkeys(names, 1.0), missing=missing)
     return study(rows, trials, properties, tuple(scores), criteria=criteria, weightings=(weighting,), **more)
@@ -243,7 +251,8 @@ def test_informational_property_is_never_scored():
     rows = readings_of("t", "a", [1.0, 2.0])
     case_ = study(
         rows, [Trial("t", "p")], [Property("p", "quantity", "N", "neither")],
-        criteria=(Criterion("c", "trial", "t", floor=0.0, ceiling=1.0),), weightings=(Weighting("w", {"c": 1}),),
+        criteria=(Criterion("c", "trial", "t", floor=0.0, ceiling=1.0),),
+        weightings=(Weighting("w", {"c": 1}),),
     )  # fmt: skip
     document = evaluate(case_)
     assert row(document, "criteria", criterion="c")["reason"] == "informational: never scored"
@@ -253,11 +262,21 @@ def test_informational_property_is_never_scored():
 
 
 def test_a_bound_beyond_the_ceiling_settles_the_score_and_one_below_narrows_it():
-    rows = [reading("t", "a", 120.0, bound=">"), reading("t", "b", 70.0, bound=">"), *readings_of("t", "c", [50.0])]
+    rows = [
+        reading("t", "a", 120.0, bound=">"),
+        reading("t", "b", 70.0, bound=">"),
+        *readings_of("t", "c", [50.0]),
+    ]
     criteria = (Criterion("c", "trial", "t", floor=0.0, ceiling=100.0),)
-    document = evaluate(study(rows, [Trial("t", "life")], [LIFE], criteria=criteria, weightings=(Weighting("w", {"c": 1}),)))
+    document = evaluate(
+        study(rows, [Trial("t", "life")], [LIFE], criteria=criteria, weightings=(Weighting("w", {"c": 1}),))
+    )
     values = {v["product"]: v for v in row(document, "criteria", criterion="c")["values"]}
-    assert (values["a"]["value"], values["a"]["score"], values["a"]["flags"]) == (None, 100.0, ["settled_by_a_bound"])
+    assert (values["a"]["value"], values["a"]["score"], values["a"]["flags"]) == (
+        None,
+        100.0,
+        ["settled_by_a_bound"],
+    )
     assert (values["b"]["score"], values["b"]["score_low"], values["b"]["score_high"]) == (None, 70.0, 100.0)
 
 
@@ -288,7 +307,8 @@ def test_the_best_score_without_the_required_mark_wins_nothing():
     rows = [reading("t", p, x) for p, x in zip(states, (99.0, 50.0, 70.0, 80.0), strict=True)]
     reasons, board = gated(
         must, rows, [Trial("t", "force")], [FORCE, MARK], claims, criteria=(force,), weights={"force": 1},
-        purchases=tuple(Purchase(f"p-{p}", p, "bought", 1.0) for p in states), decision=Decision(price_cap=2.0),
+        purchases=tuple(Purchase(f"p-{p}", p, "bought", 1.0) for p in states),
+        decision=Decision(price_cap=2.0),
     )  # fmt: skip
     assert reasons == {
         "a": ["claimed, not verified yet"], "b": [], "c": ["claimed, but could not be verified"],
@@ -331,9 +351,7 @@ def test_what_does_not_apply_is_not_gated():
     assert reasons == {"a": [], "b": []}
 
 
-@pytest.mark.parametrize(
-    "measure, value", [("mean", 4.0), ("median", 3.0), ("min", 1.0), ("max", 9.0)]
-)
+@pytest.mark.parametrize("measure, value", [("mean", 4.0), ("median", 3.0), ("min", 1.0), ("max", 9.0)])
 def test_measures_of_a_quantity(measure, value):
     criterion = Criterion("c", "trial", "t", measure=measure, floor=0.0, ceiling=10.0)
     rows = readings_of("t", "a", [1.0, 3.0, 3.0, 9.0])
@@ -346,17 +364,24 @@ def test_measures_of_a_quantity(measure, value):
     [
         (Criterion("c", "trial", "nowhere"), "no trial nowhere"),
         (Criterion("c", "trial", "t", measure="pass_share"), "a pass share needs a pass/fail trial"),
-        (Criterion("c", "trial", "t", measure="mode", floor=0.0, ceiling=1.0), "mode cannot be taken of a quantity trial"),
+        (
+            Criterion("c", "trial", "t", measure="mode", floor=0.0, ceiling=1.0),
+            "mode cannot be taken of a quantity trial",
+        ),
         (Criterion("c", "cost", "per_kilo"), "unknown cost per_kilo (typical)"),
     ],
 )
 def test_a_criterion_that_makes_no_sense_is_not_scored(criterion, reason):
-    document = evaluate(study(readings_of("t", "a", [1.0]), [Trial("t", "force")], [FORCE], criteria=(criterion,)))
+    document = evaluate(
+        study(readings_of("t", "a", [1.0]), [Trial("t", "force")], [FORCE], criteria=(criterion,))
+    )
     assert row(document, "criteria", criterion="c")["reason"] == reason
 
 
 def costs(*purchases, rows=(), trials=(), properties=(), **more):
-    document = evaluate(study(list(rows), list(trials), list(properties), ("a",), purchases=purchases, **more))
+    document = evaluate(
+        study(list(rows), list(trials), list(properties), ("a",), purchases=purchases, **more)
+    )
     return row(document, "costs", product="a")
 
 
@@ -375,7 +400,10 @@ def test_cost_per_item_has_pack_and_shipping_in():
     "purchases, reason",
     [
         ((), "no purchase is recorded"),
-        ((Purchase("p", "a", "supplied", price=3.0), Purchase("q", "a", "lent")), "not bought, only supplied or lent"),
+        (
+            (Purchase("p", "a", "supplied", price=3.0), Purchase("q", "a", "lent")),
+            "not bought, only supplied or lent",
+        ),
         ((Purchase("p", "a", "bought"),), "no price that can be used"),
         ((Purchase("p", "a", "bought", price=3.0, packs=0.0),), "no price that can be used"),
     ],
@@ -420,7 +448,9 @@ def test_no_product_under_the_cap_is_said():
 
 
 def test_gated_products_are_no_bargain():
-    found = value({"a": {"x": 50, "y": 0}, "b": {"x": 40, "y": 5}}, {"a": 1.0, "b": 9.0}, cap=10.0, must=("y",))
+    found = value(
+        {"a": {"x": 50, "y": 0}, "b": {"x": 40, "y": 5}}, {"a": 1.0, "b": 9.0}, cap=10.0, must=("y",)
+    )
     assert found["best_under_cap"] == ["a"]  # a floor of 0 holds nothing back
     scores = {"a": {"x": 50, "y": -1}, "b": {"x": 40, "y": 5}}
     found = value(scores, {"a": 1.0, "b": 9.0}, cap=10.0, must=("y",))

@@ -64,7 +64,15 @@ def anova(name):
 
 @pytest.mark.parametrize(
     "name, digits",
-    [("SiRstv", 11), ("AtmWtAg", 9), ("SmLs01", 12), ("SmLs02", 12), ("SmLs04", 9), ("SmLs05", 8), ("SmLs07", 4)],
+    [
+        ("SiRstv", 11),
+        ("AtmWtAg", 9),
+        ("SmLs01", 12),
+        ("SmLs02", 12),
+        ("SmLs04", 9),
+        ("SmLs05", 8),
+        ("SmLs07", 4),
+    ],
 )
 def test_between_and_within_reproduce_nist_one_way_anova(name, digits):
     groups, certified = anova(name)
@@ -166,7 +174,9 @@ def test_a_one_unit_product_borrows_the_spread_between_units():
 
 
 def test_one_specimen_of_one_unit_is_ranked_only_with_a_borrowed_spread():
-    document = evaluate(one_trial({"a": {f"u{i}": [x] for i, x in enumerate([10.0, 12.0, 14.0])}, "b": {"u": [9.0]}}))
+    document = evaluate(
+        one_trial({"a": {f"u{i}": [x] for i, x in enumerate([10.0, 12.0, 14.0])}, "b": {"u": [9.0]}})
+    )
     one = row(document, "summaries", product="b")
     assert one["u_own"] == pytest.approx(2.0) and one["dof_own"] == 2
     assert one["ci"] is None
@@ -227,7 +237,9 @@ def test_products_without_result_have_a_row_with_the_reason():
     rows = readings_of("break", "a", [1.0, 2.0])
     rows.append(reading("break", "d", 3.0, live=False, why_not="voided: slipped"))
     document = evaluate(study(rows, [trial], [FORCE], products=("a", "b", "c", "d", "e")))
-    reasons = {r["product"]: (r["n"], r["absence"], r["reason"]) for r in document["summaries"] if r["n"] == 0}
+    reasons = {
+        r["product"]: (r["n"], r["absence"], r["reason"]) for r in document["summaries"] if r["n"] == 0
+    }
     assert reasons == {
         "b": (0, "lost", "the specimens were lost"),
         "c": (0, "not_applicable", "does not apply to this product"),

@@ -40,7 +40,9 @@ def test_ten_days_of_five_readings():
     # JCGM 100:2008, H.5: mean 10.000 097 V, s of the daily means 57 uV, so u = 57/sqrt(10) = 18 uV, 9 dof.
     means = [172, 116, 13, 144, 106, 31, 60, 125, 163, 41]
     found_ = row(
-        evaluate(one_trial({"a": {f"d{i}": [10 + m * 1e-6] for i, m in enumerate(means)}})), "summaries", product="a"
+        evaluate(one_trial({"a": {f"d{i}": [10 + m * 1e-6] for i, m in enumerate(means)}})),
+        "summaries",
+        product="a",
     )
     assert found_["mean"] == pytest.approx(10.000097, abs=5e-7)
     assert found_["u"] == pytest.approx(18e-6, abs=5e-7)
@@ -52,7 +54,9 @@ def test_exactly_known_parts_have_the_normal_factor():
     assert c.dof == np.inf and c.k == pytest.approx(1.959964, rel=1e-6)
 
 
-@pytest.mark.parametrize("u, dof", [([], []), ([1.0], [0]), ([-1.0], [2]), ([math.nan], [2]), ([1.0, 2.0], [3])])
+@pytest.mark.parametrize(
+    "u, dof", [([], []), ([1.0], [0]), ([-1.0], [2]), ([math.nan], [2]), ([1.0, 2.0], [3])]
+)
 def test_contributions_that_cannot_be_combined_are_refused(u, dof):
     with pytest.raises(ValueError):
         combine(u, dof)
@@ -139,15 +143,23 @@ def test_two_gauges_share_the_mean_by_their_readings():
 
 def test_dimensions_bring_their_own_gauge_into_the_budget():
     # F/w with F = 100 N, w = 20 mm: a width 1 % wrong moves the result 1 % the other way.
-    force, width = Gauge("cell", "N", accuracy_pct=2.0, accuracy_basis="reading"), Gauge("caliper", "mm", accuracy_abs=0.2)
+    force, width = (
+        Gauge("cell", "N", accuracy_pct=2.0, accuracy_basis="reading"),
+        Gauge("caliper", "mm", accuracy_abs=0.2),
+    )
     rows = []
     for i in range(3):
         rows.append(reading("pull", "a", 100.0 + i, unit=f"u{i}", specimen=f"s{i}", gauge=force))
         rows.append(reading("width", "a", 20.0, unit=f"u{i}", specimen=f"s{i}", gauge=width))
-    properties = [Property("line", "quantity", "N/mm", "more"), Property("width", "quantity", "mm", "neither")]
+    properties = [
+        Property("line", "quantity", "N/mm", "more"),
+        Property("width", "quantity", "mm", "neither"),
+    ]
     trials = [Trial("pull", "line", divide_by=("width",)), Trial("width", "width")]
     document = evaluate(study(rows, trials, properties))
-    parts = {b["instrument"]: b for b in document["budgets"] if b["trial"] == "pull" and b["source"] == "accuracy"}
+    parts = {
+        b["instrument"]: b for b in document["budgets"] if b["trial"] == "pull" and b["source"] == "accuracy"
+    }
     assert row(document, "summaries", trial="pull")["mean"] == pytest.approx(101 / 20)
     assert parts["cell"]["half_width"] == pytest.approx(0.02 * 101 / 20)
     assert parts["caliper"]["half_width"] == pytest.approx(0.01 * 101 / 20)
@@ -156,7 +168,10 @@ def test_dimensions_bring_their_own_gauge_into_the_budget():
 
 def test_differences_leave_out_what_one_gauge_shares_and_keep_what_two_do_not():
     coarse = {"gauge": Gauge("g", "N", U=8.0, k=2.0)}
-    values = {"a": {f"u{i}": [10.0 + 0.1 * i] for i in range(4)}, "b": {f"u{i}": [11.0 + 0.1 * i] for i in range(4)}}
+    values = {
+        "a": {f"u{i}": [10.0 + 0.1 * i] for i in range(4)},
+        "b": {f"u{i}": [11.0 + 0.1 * i] for i in range(4)},
+    }
     one = row(evaluate(one_trial(values, **coarse)), "differences", trial="break")
     assert one["pairs"][0]["decided"] == "different" and one["flags"] == []
     rows = [

@@ -24,7 +24,9 @@ def test_without_a_specimen_code_each_reading_is_a_specimen():
 
 
 def test_readings_of_one_specimen_are_averaged_and_flagged():
-    rows = readings_of("break", "a", [10.0, 12.0], specimen="s1") + [reading("break", "a", 20.0, specimen="s2")]
+    rows = readings_of("break", "a", [10.0, 12.0], specimen="s1") + [
+        reading("break", "a", 20.0, specimen="s2")
+    ]
     document = evaluate(study(rows, [BREAK], [FORCE]))
     first, second = document["specimens"]
     assert (first["value"], first["flags"], first["readings"]) == (11.0, ["averaged"], ["r0001", "r0002"])
@@ -240,7 +242,9 @@ def test_a_single_slip_is_held_against_the_other_products():
 def test_a_value_outside_the_plausible_range_is_suspect():
     prop = Property("force", "quantity", "N", "more", plausible_low=1.0, plausible_high=20.0)
     document = evaluate(one_trial({"a": [12.0, 13.0, 30.0]}, prop=prop))
-    assert row(document, "suspects", test="plausible_range")["text"] == "outside the plausible range 1 to 20 N"
+    assert (
+        row(document, "suspects", test="plausible_range")["text"] == "outside the plausible range 1 to 20 N"
+    )
 
 
 def test_a_far_value_is_looked_for_from_six_on():

@@ -1,14 +1,18 @@
 """Verify an edition."""
 
+import io
 import re
 from pathlib import Path
 
+from comparisons.analysis import ENGINE
 from comparisons.folder.faults import StudyError
 from comparisons.management.base import LineCommand, cannot, comparison_of, no
 from comparisons.services.errors import NotReady
 from comparisons.services.verification import (
+    about_edition,
     edition_sha256,
     latest_edition,
+    page_can_be_built_again,
     verify_edition,
     verify_path,
     whole_editions,
@@ -40,7 +44,7 @@ class Command(LineCommand):
 
     def _path(self, path):
         try:
-            equal = self._say(str(path), verify_path(path))
+            equal = self._say(str(path), verify_path(path), about_edition(path))
             digest = edition_sha256(path)
         except NotReady as refusal:
             raise cannot(str(refusal)) from refusal
@@ -62,13 +66,18 @@ class Command(LineCommand):
             chosen = editions.iterator(chunk_size=1) if every else [latest]
         differ = []
         for edition in chosen:
-            if not self._say(f"{comparison.slug}, edition {edition.number}", verify_edition(edition)):
+            name = f"{comparison.slug}, edition {edition.number}"
+            if not self._say(name, verify_edition(edition), about_edition(io.BytesIO(edition.package))):
                 differ.append(str(edition.number))
             self.stdout.write(f"SHA-256 {edition.sha256}")
         if differ:
             raise no(f"{comparison.slug}: not equal: edition {', '.join(differ)}; hold what rests on it")
 
-    def _say(self, name, found) -> bool:
+    def _say(self, name, found, about) -> bool:
+        if about.get("engine") != ENGINE:
+            self.stdout.write(f"{name}: made by engine {about.get('engine')}, verified with {ENGINE}")
+        if not page_can_be_built_again(about):
+            self.stdout.write(f"{name}: another version made its page, for which its digest alone vouches")
         if not found:
             self.stdout.write(f"{name}: equal")
             return True

@@ -1,0 +1,194 @@
+"""Public pages: what was published, from frozen editions alone. No session, at most two queries each."""
+
+from __future__ import annotations
+
+import io
+import json
+import mimetypes
+import zipfile
+
+from django.conf import settings
+from django.core.cache import cache
+from django.db import connection
+from django.db.models.functions import Length
+from django.http import Http404, HttpResponse, JsonResponse
+from django.shortcuts import render
+from django.template.defaultfilters import filesizeformat
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.views.decorators.http import require_safe
+
+from comparisons.models import Edition
+
+from .freshness import fresh, lasting, look, tag, unchanged
+
+SHOWN_PICTURES = {"image/png", "image/jpeg", "image/webp", "image/gif"}
+FACTS = ("number", "published_at", "sha256", "correction", "package_sha256", "results_sha256", "page_sha256")
+
+
+@require_safe
+def front(request):
+    """Every published comparison by its newest edition, the newest first."""
+    newest = list(
+        Edition.objects.filter(next__isnull=True).order_by("-published_at", "-id")
+        .values("id", "number", "published_at", "sha256", "comparison__slug")
+    )
+    etag = tag("front", *(e["sha256"] for e in newest))
+    if (response := unchanged(request, etag)) is not None:
+        return response
+    keys = {f"front:{e['sha256']}": e["id"] for e in newest}
+    found = cache.get_many(keys)
+    missing = [pk for key, pk in keys.items() if key not in found]
+    if missing:
+        made = {
+            f"front:{sha256}": _notice(json.loads(bytes(page)))
+            for sha256, page in Edition.objects.filter(pk__in=missing).values_list("sha256", "page")
+        }
+        cache.set_many(made, None)
+        found |= made
+    items = [
+        {**found[f"front:{e['sha256']}"], "slug": e["comparison__slug"], "number": e["number"],
+         "published_at": e["published_at"]}
+        for e in newest
+    ]
+    return fresh(render(request, "public/front.html", {"items": items}), etag)
+
+
+def _notice(page: dict) -> dict:
+    return {
+        "title": page["title"], "question": page["question"], "kind": page["kind"], "counts": page["counts"],
+        "lead": page["answer"]["lead"], "sure": page["answer"]["sure"],
+    }
+
+
+def editions_of(slug: str) -> list[dict]:
+    """What is known of each edition of a comparison, the newest first; 404 where nothing is published."""
+    editions = list(
+        Edition.objects.filter(comparison__slug=slug).order_by("-number").values(*FACTS, zip_bytes=Length("package"))
+    )
+    if not editions:
+        raise Http404("no such published comparison")
+    return editions
+
+
+@require_safe
+def comparison(request, slug: str, number: int | None = None):
+    """One edition as it was frozen; without a number the newest."""
+    editions = editions_of(slug)
+    newest = editions[0]
+    edition = newest if number is None else next((e for e in editions if e["number"] == number), None)
+    if edition is None:
+        raise Http404("no such edition")
+    etag = tag(edition["sha256"], newest["sha256"])
+    if (response := unchanged(request, etag)) is not None:
+        return response
+    key = f"page:{edition['sha256']}:{newest['sha256']}:{look()}"
+    html = cache.get(key)
+    if html is None:
+        html = _printed(slug, edition, editions)
+        cache.set(key, html, None)
+    return fresh(HttpResponse(html), etag)
+
+
+def _printed(slug: str, edition: dict, editions: list[dict]) -> str:
+    page = json.loads(_bytes(slug, edition["number"], "page"))
+    number = edition["number"]
+    own = reverse("edition", args=[slug, number])
+    return render_to_string("public/comparison.html", {
+        "page": page,
+        "edition": edition,
+        "editions": editions,
+        "newer": editions[0] if editions[0]["number"] > number else None,
+        "canonical": settings.PUBLIC_URL + reverse("comparison", args=[slug]),
+        "permanent": settings.PUBLIC_URL + own,
+        "zip_url": reverse("edition-data", args=[slug, number]),
+        "zip_size": filesizeformat(edition["zip_bytes"]),
+        "results_url": reverse("edition-results", args=[slug, number]),
+        "charts_base": f"{own}charts/",
+        "files_base": own,
+    })  # fmt: skip
+
+
+def _bytes(slug: str, number: int, part: str) -> bytes:
+    """One frozen part of an edition; 404 where there is none."""
+    found = Edition.objects.filter(comparison__slug=slug, number=number).values_list(part, flat=True).first()
+    if found is None:
+        raise Http404("no such edition")
+    return bytes(found)
+
+
+def _sent(request, slug: str, number: int, part: str, kind: str, filename: str = ""):
+    digest = (
+        Edition.objects.filter(comparison__slug=slug, number=number).values_list(f"{part}_sha256", flat=True).first()
+    )
+    if digest is None:
+        raise Http404("no such edition")
+    etag = f'"{digest}"'
+    if (response := unchanged(request, etag)) is not None:
+        return response
+    response = HttpResponse(_bytes(slug, number, part), content_type=kind)
+    if filename:
+        response["Content-Disposition"] = f'attachment; filename="{filename}"'
+    return lasting(response, etag)
+
+
+@require_safe
+def edition_data(request, slug: str, number: int):
+    """The public study zip of an edition, byte for byte as frozen."""
+    return _sent(request, slug, number, "package", "application/zip", f"{slug}-edition-{number}.zip")
+
+
+@require_safe
+def edition_results(request, slug: str, number: int):
+    """The results document of an edition, byte for byte as frozen."""
+    return _sent(request, slug, number, "results", "application/json")
+
+
+@require_safe
+def edition_chart(request, slug: str, number: int, name: str):
+    """One figure of an edition for the charts' script."""
+    digest = (
+        Edition.objects.filter(comparison__slug=slug, number=number).values_list("page_sha256", flat=True).first()
+    )
+    if digest is None:
+        raise Http404("no such edition")
+    etag = f'"{digest}-{name}"'
+    if (response := unchanged(request, etag)) is not None:
+        return response
+    charts = json.loads(_bytes(slug, number, "page"))["charts"]
+    if name not in charts:
+        raise Http404("no such chart")
+    return lasting(JsonResponse(charts[name]), etag)
+
+
+@require_safe
+def edition_file(request, slug: str, number: int, path: str):
+    """A file of an edition's study: pictures are shown, everything else is handed over for saving."""
+    package = zipfile.ZipFile(io.BytesIO(_bytes(slug, number, "package")))
+    name = next((n for n in package.namelist() if n == f"files/{path}" or n.endswith(f"/files/{path}")), None)
+    if name is None:
+        raise Http404("no such file")
+    kind = mimetypes.guess_type(path)[0] or ""
+    shown = kind in SHOWN_PICTURES
+    response = HttpResponse(package.read(name), content_type=kind if shown else "application/octet-stream")
+    if not shown:
+        response["Content-Disposition"] = "attachment"
+    return lasting(response, f'"{package.getinfo(name).CRC:08x}-{number}"')
+
+
+@require_safe
+def health(request):
+    """Whether this process answers and reaches its database."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1")
+        cursor.fetchone()
+    response = JsonResponse({"ok": True})
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+@require_safe
+def robots(request):
+    """What crawlers may read: all that is published."""
+    lines = ["User-agent: *", "Disallow: /desk/", "Disallow: /sign-in/", "Disallow: /api/", "Disallow: /health/", ""]
+    return HttpResponse("\n".join(lines), content_type="text/plain; charset=utf-8")
