@@ -15,6 +15,7 @@ from .estimates import CriterionEstimates, estimates_of
 from .flagging import find_suspects
 from .gauges import gauge_errors
 from .notes import Notes
+from .scorecards import complete
 from .scores import Board, board_of, criterion_rows, scorecard_row, value_row
 from .study import Study
 from .summary import Summaries, budget_rows, summarise, summary_rows
@@ -41,6 +42,9 @@ def evaluate(study: Study) -> dict:
     boards = [board_of(study, estimates, w) for w in study.weightings]
     price = np.array([np.nan if c.per_item.typical is None else c.per_item.typical for c in costs])
     _remark(s, estimates, boards, notes)
+    cards = [scorecard_row(study, estimates, b) for b in boards]
+    value = [value_row(study, b, price, study.decision.price_cap) for b in boards]
+    awards, next_tests = complete(s, estimates, boards, price, cards, value)
     document = plain({
         "schema": SCHEMA,
         "comparison": study.slug,
@@ -63,8 +67,10 @@ def evaluate(study: Study) -> dict:
         "ratings": rating_rows(s),
         "costs": cost_rows(study, costs),
         "criteria": criterion_rows(study, estimates),
-        "scorecards": [scorecard_row(study, estimates, b) for b in boards],
-        "value": [value_row(study, b, price, study.decision.price_cap) for b in boards],
+        "scorecards": cards,
+        "value": value,
+        "awards": awards,
+        "next_tests": next_tests,
         "notes": notes.rows(),
     })  # fmt: skip
     # Long and already rounded: a second walk through every field would be most of the work.

@@ -142,7 +142,7 @@ def _value_stands(study: Study, s: Sureness, card: dict, value: dict, product: s
     if value["budget_pick"]["rule"] == "cap":
         could = [study.products[q] for q in s.under_cap if q != p and not board.high[q] < board.low[p] - SAME]
         if could:
-            return f"with what is missing at its least for {product}, {listed(could)} could have the greater score"
+            return f"with what is missing at its least for {product}, {listed(could)} could score more"
         if not reaches(s.under_cap[p], AHEAD, s.ranks.draws):
             return f"P(best under the cap) is {s.under_cap[p]:.3f}, and {AHEAD:g} is asked for"
         return None

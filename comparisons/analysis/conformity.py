@@ -455,7 +455,9 @@ def _mirrored(spread: Spread) -> Spread:
 def _every_item_text(coverage, confidence, two) -> str:
     text = (
         f"every item, read as at least {_percent(coverage)} of items: pass where the confidence that they "
-        f"meet the limit is >= {confidence:g}; the risk of a wrong pass is at most {_percent(1 - confidence)}"
+        f"meet the limit is >= {confidence:g}; the risk of a wrong pass is at most "
+        f"{_percent(1 - confidence)}; fail where a specimen lies beyond it by more than its guard band, or "
+        "the share beyond it is shown to be too large"
     )
     if two:
         text += "; two limits, each at half the error and half the share allowed outside"

@@ -391,11 +391,12 @@ class Weighed:
 
     @classmethod
     def of(cls, estimates: list[CriterionEstimates], board: Board) -> Weighed:
-        score = np.array([estimates[i].score for i in board.criteria]).reshape(-1, len(board.score))
-        apply = ~np.array([estimates[i].not_applicable for i in board.criteria], dtype=bool).reshape(score.shape)
-        low = np.array([estimates[i].score_low for i in board.criteria]).reshape(score.shape)
+        shape = (len(board.criteria), len(board.score))
+        score = np.array([estimates[i].score for i in board.criteria], dtype=float).reshape(shape)
+        spared = np.array([estimates[i].not_applicable for i in board.criteria], dtype=bool).reshape(shape)
+        low = np.array([estimates[i].score_low for i in board.criteria], dtype=float).reshape(shape)
         there = ~np.isnan(score)
-        at_worst = ~there & apply if board.weighting.missing == "worst_case" else np.zeros_like(there)
+        at_worst = ~there & ~spared if board.weighting.missing == "worst_case" else np.zeros_like(there)
         w = board.weights[:, None] * (there | at_worst)
         total = w.sum(axis=0)
         w = np.divide(w, total, out=np.zeros(w.shape), where=total > 0)

@@ -30,7 +30,9 @@ from .study import Study
 from .summary import Summaries, Summary
 from .words import CLEAR, MC_ERRORS
 
-REPLICATES = 8  # independent repetitions: their spread is the Monte Carlo error
+SCREENING = 2  # replicates in which every batch is tried; the others go to the most promising
+REPLICATES = 6  # independent repetitions after the screening: their spread is the Monte Carlo error
+KEPT = 16  # batches that are followed up
 DRAWS = 1_500  # base draws of one replicate
 OUTCOMES = 24  # outcomes of the further specimens that are tried in one replicate, stratified
 NEW_UNITS = (1, 2, 4)
@@ -38,7 +40,6 @@ MORE_SPECIMENS = (1, 3)  # times as many again as each unit gave so far
 CANDIDATES = 10  # products and trials tried: those whose uncertainty moves the score most
 CONTENDER = 0.01  # P(best) below which nothing more is tested of a product
 CHUNK = 12
-LISTED = 20  # rows of the document, the greatest gain first
 NOISE = 1e-9  # a gain below this is rounding
 NOT_OFFERED_RATINGS = "ratings: more raters would rate every product, which is not simulated"
 NOT_OFFERED_UNITS = "nothing shows how units differ: test two units of some product first"
@@ -156,7 +157,7 @@ def batches_of(now: MeanNow, trial: int, product: int) -> list[Batch]:
 
 
 def after_batch(now: MeanNow, batch: Batch, stream: np.random.Generator) -> tuple:
-    """(value, u, dof) of the mean after the batch, for OUTCOMES outcomes; the mean's own draw is stratified."""
+    """(value, u, dof) of the mean after the batch, for OUTCOMES outcomes; the mean is drawn in strata."""
     from scipy.special import ndtri
 
     cells = (np.arange(OUTCOMES) + stream.random(OUTCOMES)) / OUTCOMES
@@ -322,9 +323,10 @@ def shares_after(base: Base, batch: Batch, j: int, i: int) -> float:
 
 
 def candidates_of(s: Summaries, plan: Plan, found: Sureness, base: Base) -> tuple[list, dict[str, str]]:
-    """(what is known, its batches, criteria touched) for each product and trial worth trying; and what is not.
+    """What is worth trying: (SD of score moved, product, trial, what is known, batches, criteria touched).
 
-    Products that can still be the best, each with the trials whose draws move its score most.
+    Products that can still be the best, each with the trials whose draws move its score most. Also
+    trials of which something cannot be offered, with the reason.
     """
     p_best = {p: found.p_best(p) or 0.0 for p in found.ranked}
     near = sorted(p_best, key=lambda p: (-p_best[p], p))
@@ -359,31 +361,46 @@ def candidates_of(s: Summaries, plan: Plan, found: Sureness, base: Base) -> tupl
     return out[:CANDIDATES], refused
 
 
-def gains_of(s: Summaries, plan: Plan, estimates: list[CriterionEstimates],
-             found: Sureness) -> tuple[list[Gain], dict[str, str]]:  # fmt: skip
-    """The gain of every batch tried for one weighting, the greatest first, and trials not offered with reasons."""
+@dataclass(frozen=True)
+class Found:
+    """gains: of the batches followed up, the greatest first. tried: how many were; refused: trials, why."""
+
+    gains: list[Gain]
+    tried: int
+    refused: dict[str, str]
+
+
+def gains_of(s: Summaries, plan: Plan, estimates: list[CriterionEstimates], found: Sureness) -> Found:
+    """What further specimens would gain for one weighting.
+
+    Every batch is tried in a few replicates; those that promise most are followed up in fresh ones,
+    which alone are counted, so that the choice does not flatter what was chosen.
+    """
     table = Weighed.of(estimates, found.board)
-    sums: dict[Batch, list[float]] = {}
-    candidates, refused = [], {}
-    for index in range(REPLICATES):
+
+    def gain(base: Base, index: int, job: tuple) -> float:
+        batch, now, touched = job
+        if now is not None:
+            return base.wrong - means_after(base, batch, now, touched, index)
+        i = next(i for i in touched if plan.laws[i].kind == "share")
+        return base.wrong - shares_after(base, batch, batch.units or batch.specimens, i)
+
+    bases = [Base(plan, table, found.ranked, index) for index in range(SCREENING)]
+    candidates, refused = candidates_of(s, plan, found, bases[0])
+    jobs = [(batch, now, touched) for _, _, _, now, batches, touched in candidates for batch in batches]
+    first = [sum(gain(base, index, job) for index, base in enumerate(bases)) for job in jobs]
+    kept = sorted(range(len(jobs)), key=lambda k: (-round(first[k], 9), k))[:KEPT]
+    sums: list[list[float]] = [[] for _ in kept]
+    for index in range(SCREENING, SCREENING + REPLICATES):
         base = Base(plan, table, found.ranked, index)
-        if index == 0:
-            candidates, refused = candidates_of(s, plan, found, base)
-        for _, _, _, now, batches, touched in candidates:
-            for batch in batches:
-                if now is None:
-                    i = next(i for i in touched if plan.laws[i].kind == "share")
-                    items = batch.units or batch.specimens
-                    after = shares_after(base, batch, items, i)
-                else:
-                    after = means_after(base, batch, now, touched, index)
-                sums.setdefault(batch, []).append(base.wrong - after)
+        for at, k in enumerate(kept):
+            sums[at].append(gain(base, index, jobs[k]))
     gains = [
-        Gain(b, float(np.round(np.mean(x), 12)), float(np.std(x, ddof=1) / np.sqrt(REPLICATES)))
-        for b, x in sums.items()
+        Gain(jobs[k][0], float(np.round(np.mean(x), 12)), float(np.std(x, ddof=1) / np.sqrt(REPLICATES)))
+        for k, x in zip(kept, sums, strict=True)
     ]
     gains.sort(key=lambda g: (-g.gain, g.batch.specimens, g.batch.trial, g.batch.product, g.batch.kind))
-    return gains, refused
+    return Found(gains, len(jobs), refused)
 
 
 def next_rows(s: Summaries, plan: Plan, estimates: list[CriterionEstimates],
@@ -397,13 +414,14 @@ def next_rows(s: Summaries, plan: Plan, estimates: list[CriterionEstimates],
     if len(found.ranked) < 2 or not known:
         return [], summary | {"text": "fewer than two products are ranked by draws"}
     now = max(0.0, 1.0 - max(known))
-    gains, refused = gains_of(s, plan, estimates, found)
-    rows = [_row(s.study, found, g, now) for g in gains[:LISTED]]
+    tests = gains_of(s, plan, estimates, found)
+    gains, refused = tests.gains, tests.refused
+    rows = [_row(s.study, found, g, now) for g in gains]
     shown = [g for g in gains if g.shown]
     summary |= {
-        "p_wrong_now": now, "enough": not shown, "tried": len(gains),
+        "p_wrong_now": now, "enough": not shown, "tried": tests.tried,
         "not_offered": [{"trial": t, "reason": why} for t, why in sorted(refused.items())],
-        "text": _text(s.study, now, shown, gains),
+        "text": _text(s.study, now, shown, tests),
     }  # fmt: skip
     return rows, summary
 
@@ -418,13 +436,14 @@ def _row(study: Study, found: Sureness, g: Gain, now: float) -> dict:
     }  # fmt: skip
 
 
-def _text(study: Study, now: float, shown: list[Gain], gains: list[Gain]) -> str:
-    if not gains:
+def _text(study: Study, now: float, shown: list[Gain], tests: Found) -> str:
+    if not tests.gains:
         return "no further test could be simulated"
     if not shown:
         if now <= 1 - CLEAR:
             return "enough: more testing will not change it"
-        return f"enough: none of the {len(gains)} batches tried shows a gain; more of the same will not change it"
+        tried = f"none of the {tests.tried} batches tried shows a gain"
+        return f"enough: {tried}, so more testing will not change it"
     best = shown[0]
     return (
         f"{best.batch.specimens} more specimens of {study.products[best.batch.product]} in "

@@ -19,6 +19,8 @@ from .study import Study
 LEVEL = 0.95  # of a score's interval
 RANK_LEVEL = 0.90  # of a rank's interval
 CLIPPED = 0.05  # anchors beyond which more than this share of draws lies are flagged
+MOST_PAIRED = 60  # with more products, neither every pair nor every rank is told
+SORTED_CELLS = 500_000
 GRID = 2.0**30  # drawn scores of 0 to 1 that agree on this grid are equal
 GRID_OFFSET = 0.3137  # keeps plain fractions off the edges of the grid
 
@@ -45,7 +47,7 @@ class Ranks:
 
 
 def mc_error(p, draws: int):
-    """Standard error of a share `p` found in `draws` draws; never zero, since a share of 0 is not known exactly.
+    """Standard error of a share `p` found in `draws` draws; never zero: a share of 0 is not known exactly.
 
     Binomial, with one success and one failure added (common practice, no source).
 
@@ -57,22 +59,27 @@ def mc_error(p, draws: int):
     return np.sqrt(q * (1.0 - q) / n)
 
 
-def on_grid(scores: np.ndarray) -> np.ndarray:
+def on_grid(scores: np.ndarray, out: np.ndarray | None = None) -> np.ndarray:
     """Scores of 0 to 1 on a grid of about 1e-9, so that sums made in another order still tie."""
-    return np.rint(scores * GRID + GRID_OFFSET)
+    out = np.multiply(scores, GRID, out=out)
+    out += GRID_OFFSET
+    return np.rint(out, out=out)
 
 
-def ranks_of(scores: np.ndarray) -> Ranks:
+def ranks_of(scores: np.ndarray, against: int | None = None) -> Ranks:
     """Ranks over draws of scores, the greatest first.
 
     scores: shape (products, draws); -inf where a product is out of a draw. Equal is what is exactly
-    equal: bring scores `on_grid` first.
+    equal: bring scores `on_grid` first. With more than `MOST_PAIRED` products only pairs with the
+    product `against` (a row of scores) are counted, the rest of `beats` is NaN.
 
     >>> r = ranks_of(np.array([[3.0, 1.0], [2.0, 1.0]]))
     >>> r.p_rank.tolist(), r.p_tie.tolist(), r.beats[0, 1].item()
     ([[0.75, 0.25], [0.25, 0.75]], [0.5, 0.5], 0.75)
     """
     P, draws = scores.shape
+    if P > MOST_PAIRED:
+        return _sorted_ranks(scores, against)
     better = np.zeros((P, draws), dtype=np.int16)
     ties: dict[int, np.ndarray] = {}
     wins = np.full((P, P), np.nan)
@@ -107,6 +114,44 @@ def ranks_of(scores: np.ndarray) -> Ranks:
             p_rank[p, at : at + others + 1] += counts[at, others] / (others + 1)
         p_rank[p] /= draws
     return Ranks(p_rank, p_tie, p_in, wins / draws, draws)
+
+
+def _sorted_ranks(scores: np.ndarray, against: int | None) -> Ranks:
+    """The same for many products: each draw sorted, in parts that bound the memory."""
+    P, draws = scores.shape
+    # What m products that tie from rank r on share is written as a step up at r and down at r + m.
+    steps, p_tie, p_in = np.zeros(P * (P + 1)), np.zeros(P), np.zeros(P)
+    wins = np.full((P, P), np.nan)
+    if against is not None:
+        wins[against] = wins[:, against] = 0.0
+    size = max(1, SORTED_CELLS // P)
+    for start in range(0, draws, size):
+        part = scores[:, start : start + size].T
+        order = np.argsort(-part, axis=1, kind="stable")
+        ordered = np.take_along_axis(part, order, axis=1)
+        flat, values = order.ravel(), ordered.ravel()
+        new = np.ones(len(values), dtype=bool)
+        new[1:] = values[1:] != values[:-1]
+        new[::P] = True
+        starts = np.flatnonzero(new)
+        sizes = np.diff(np.append(starts, len(values)))
+        first, count = np.repeat(starts % P, sizes), np.repeat(sizes, sizes)
+        inside = ~np.isneginf(values)
+        who, first, count = flat[inside], first[inside], count[inside]
+        steps += np.bincount(who * (P + 1) + first, 1.0 / count, P * (P + 1))
+        steps -= np.bincount(who * (P + 1) + first + count, 1.0 / count, P * (P + 1))
+        p_in += np.bincount(who, minlength=P)
+        p_tie += np.bincount(who[(first == 0) & (count > 1)], minlength=P)
+        if against is not None:
+            other = part[:, against, None]
+            won = (part > other).sum(axis=0) + (part == other).sum(axis=0) / 2
+            wins[:, against] += won
+            wins[against] += len(part) - won
+    if against is not None:
+        wins[against, against] = np.nan
+    p_rank = np.cumsum(steps.reshape(P, P + 1), axis=1)[:, :P] / draws
+    p_rank[np.abs(p_rank) < 1e-9 / draws] = 0.0
+    return Ranks(np.round(p_rank, 12), p_tie / draws, p_in / draws, wins / draws, draws)
 
 
 def rank_interval(p_rank: np.ndarray, level: float = RANK_LEVEL) -> tuple[int, int] | None:
@@ -185,10 +230,11 @@ class Sureness:
         return float(self.ranks.p_best[self.ranked.index(p)])
 
     def beats(self, a: int, b: int) -> float | None:
-        """P(a beats b); None where nothing can be said of one of them."""
+        """P(a beats b); None where nothing can be said of one of them, or the pair was not counted."""
         if self.p_best(a) is None or self.p_best(b) is None or a == b:
             return None
-        return float(self.ranks.beats[self.ranked.index(a), self.ranked.index(b)])
+        p = float(self.ranks.beats[self.ranked.index(a), self.ranked.index(b)])
+        return None if np.isnan(p) else p
 
 
 def sureness_of(plan: Plan, estimates: list[CriterionEstimates], boards: list[Board], *,
@@ -211,10 +257,12 @@ def sureness_of(plan: Plan, estimates: list[CriterionEstimates], boards: list[Bo
 
 def _of_board(estimates, board: Board, drawn: Drawn, scores: np.ndarray, cost, cap) -> Sureness:
     ranked = np.flatnonzero(board.rank > 0).tolist()
+    leader = ranked.index(board.leaders[0]) if board.leaders else None
     ci: list[ScoreInterval | None] = []
     for p, point in enumerate(board.score):
         ci.append(None if np.isnan(point) else score_interval(np.sort(scores[p]) * 100.0, float(point)))
-    played = on_grid(scores[ranked])
+    played = scores if len(ranked) == len(scores) else scores[ranked]
+    on_grid(played, out=played)
     if drawn.meets is not None and ranked:
         played[~drawn.meets[ranked]] = -np.inf
     under: dict[int, float] = {}
@@ -233,7 +281,7 @@ def _of_board(estimates, board: Board, drawn: Drawn, scores: np.ndarray, cost, c
         for p in range(len(board.score))
     )  # fmt: skip
     return Sureness(
-        board, ranked, ranks_of(played), under, ci, unsures, tuple(skipped.items()),
+        board, ranked, ranks_of(played, leader), under, ci, unsures, tuple(skipped.items()),
         replace(drawn, scores=[], meets=None), None if drawn.meets is None else drawn.meets.mean(axis=1),
     )  # fmt: skip
 
@@ -248,7 +296,9 @@ def add_ranks(row: dict, study: Study, estimates: list[CriterionEstimates], s: S
     row["rank_intervals_joint"] = False
     for p, product in enumerate(row["products"]):
         _product(product, p, s)
-    row["beats"] = {names[a]: {names[b]: s.beats(a, b) for b in sayable if b != a} for a in sayable}
+    told = sayable if len(s.ranked) <= MOST_PAIRED else []
+    row["beats"] = {names[a]: {names[b]: s.beats(a, b) for b in told if b != a} for a in told}
+    row["beats_reason"] = None if told or not sayable else f"more than {MOST_PAIRED} products: no pairs"
     row["beats_mc"] = {
         a: {b: None if x is None else float(mc_error(x, n)) for b, x in line.items()}
         for a, line in row["beats"].items()
@@ -281,8 +331,8 @@ def _product(row: dict, p: int, s: Sureness) -> None:
     said = p in s.ranked and not unsure_of
     j = s.ranked.index(p) if said else -1
     p_rank = s.ranks.p_rank[j] if said else None
-    row["p_rank"] = p_rank.tolist() if said else None
-    row["p_rank_mc"] = mc_error(p_rank, n).tolist() if said else None
+    row["p_rank"] = p_rank[:MOST_PAIRED].tolist() if said else None
+    row["p_rank_mc"] = mc_error(p_rank[:MOST_PAIRED], n).tolist() if said else None
     row["rank_interval"] = list(rank_interval(p_rank) or ()) or None if said else None
     row["p_best"] = float(p_rank[0]) if said else None
     row["p_best_mc"] = float(mc_error(p_rank[0], n)) if said else None

@@ -11,7 +11,7 @@ from .checked import number, vector
 
 MAD_TO_SD = 1.4826022185056018  # 1/Phi^-1(3/4): MAD as an SD for normal values
 COMPARE_FROM = 6  # with fewer values the MAD is too uncertain to compare by
-APART = 0.5  # in standard errors; under normality mean and Huber mean lie about 0.2 apart
+APART = 1.0  # in robust standard errors; normal values exceed it in 8 % of sets of 6, 1 % of sets of 20
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def compare(values, k=1.5) -> Robust:
     """Mean and SD beside median, MAD and Huber's mean, and whether they say the same.
 
     values: shape (n,), one unit. They are said to disagree where the mean and Huber's mean lie more than
-    half a standard error apart (by the robust spread); for normal values that is rare. Judged from 6
+    one standard error apart, by the robust spread; for normal values that is rare. Judged from 6
     values on. Never raises on data; what cannot be computed is None with a reason. The bound is our own:
     no source.
 

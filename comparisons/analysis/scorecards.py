@@ -35,7 +35,8 @@ def complete(s: Summaries, estimates: list[CriterionEstimates], boards: list[Boa
         add_ranks(card, study, estimates, one)
         card["winner"] = winner_row(study, winner_of(study, one, card))
         add_weights(card, study, estimates, board, key)
-        card["without_opinions"] = None if measured[key] is None else _measured_row(study, next(besides), board)
+        other = None if measured[key] is None else next(besides)
+        card["without_opinions"] = None if other is None else _measured_row(study, other, board)
         paid = [estimates[i].criterion.id for i in board.criteria if estimates[i].kind == "cost"]
         add_value(value, study, one, price, paid)
         rows, card["next"] = next_rows(s, plan, estimates, one)
@@ -60,8 +61,8 @@ def _without_opinions(study: Study, estimates: list[CriterionEstimates], board: 
 def _measured_row(study: Study, s: Sureness, board: Board) -> dict:
     """What the draws say of the weighting with opinions left out and the other weights rescaled."""
     kept = set(s.board.weighting.weights)
-    row = {"products": [{"product": p, "flags": []} for p in study.products], "reason": "nothing is left to score"}
-    w = winner_of(study, s, row)
+    rows = [{"product": p, "flags": []} for p in study.products]
+    w = winner_of(study, s, {"products": rows, "reason": "nothing is left to score"})
     return {
         "left_out": sorted(c for c, x in board.weighting.weights.items() if x > 0 and c not in kept),
         "word": w.word, "products": list(w.products), "text": w.text,

@@ -172,7 +172,7 @@ class Slip:
 
 
 # A number meant in the second unit but recorded under the first comes out too large by the factor.
-# Factors: NIST SP 811:2008, appendix B (constants as in check tables; the publication was not opened).
+# Factors: NIST SP 811:2008, appendix B, as the R package NISTunits encodes them.
 _FACTORS: tuple[tuple[float, str, str], ...] = (
     (10.0, "a decimal point", "a decimal point"),
     (100.0, "a decimal point by two places", "a decimal point by two places"),
@@ -200,10 +200,10 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
     degrees Celsius, for which a scale of Fahrenheit or kelvin is looked for instead of factors.
 
     With siblings: value/median must match a factor, or its inverse, within three times the siblings' own
-    spread (at least 6 %, at most a factor of 1.5), and lie five times that spread away from them. Without: the value must lie outside the plausible
-    range and the factor bring it inside. Returns None where nothing fits, where siblings disagree among
-    themselves, and for values that are absent, not finite, zero or of another sign. Source: common
-    practice, none published; factors from NIST SP 811:2008, appendix B.
+    spread (at least 6 %, at most a factor of 1.5), and lie five times that spread away from them. Without:
+    the value must lie outside the plausible range and the factor bring it inside. Returns None where
+    nothing fits, where siblings disagree among themselves, and for values that are absent, not finite, zero
+    or of another sign. Source: common practice, none published; factors from NIST SP 811:2008, appendix B.
 
     >>> unit_slip(123.0, [12.1, 12.4, 12.2]).words
     '10 times its siblings; a decimal point'
@@ -248,7 +248,7 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
 
 
 def _times(factor: float, power: int) -> str:
-    return f"{factor:.5g} times" if power == 1 else f"1/{factor:.5g} of"
+    return f"{factor:.4g} times" if power == 1 else f"1/{factor:.4g} of"
 
 
 def _slip(x: float, ratio: float | None, fits: list[tuple[float, float, str]]) -> Slip | None:
@@ -293,7 +293,7 @@ def _range_slip(x: float, low: float | None, high: float | None) -> Slip | None:
             corrected = x / factor**power
             if not _outside(corrected, low, high):
                 side = "above" if high is not None and x > high else "below"
-                text = f"{side} the plausible range; {words} would explain it ({factor:.5g})"
+                text = f"{side} the plausible range; {words} would explain it ({factor:.4g})"
                 fits.append((float(order), factor**power, text))
     return _slip(x, None, fits)
 

@@ -34,7 +34,7 @@ def add_value(row: dict, study: Study, s: Sureness, cost: np.ndarray, cost_crite
 
 
 def _pick(row: dict, study: Study, s: Sureness, cost: np.ndarray) -> dict:
-    """The budget pick: the best under the cap; without one, the cheapest not shown to be worse than the leader."""
+    """The budget pick: the best under the cap; without a cap the cheapest not shown worse than the leader."""
     names, none = study.products, {"product": None, "rule": None, "p": None, "reason": None}
     if row["reason"] and not row["frontier"]:
         return none | {"reason": row["reason"]}
@@ -59,8 +59,8 @@ def _pick(row: dict, study: Study, s: Sureness, cost: np.ndarray) -> dict:
         return none | {"product": names[lead], "rule": "leader", "p": s.p_best(lead), "reason": reason}
     p = names.index(pick["product"])
     reason = (
-        f"costs {100 * (1 - cost[p] / cost[lead]):.0f} % less than {names[lead]} and is not shown to be worse "
-        f"at {100 * level:g} %"
+        f"costs {100 * (1 - cost[p] / cost[lead]):.0f} % less than {names[lead]} and is not shown "
+        f"to be worse at {100 * level:g} %"
     )
     return none | {"product": names[p], "rule": "not_shown_worse", "p": s.beats(p, lead), "reason": reason}
 

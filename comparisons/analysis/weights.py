@@ -14,7 +14,7 @@ import numpy as np
 
 from .drawing import generator
 from .estimates import CriterionEstimates
-from .ranking import mc_error, on_grid
+from .ranking import MOST_PAIRED, mc_error, on_grid
 from .scores import Board, board_of, rank_sum, ranks
 from .study import Study
 from .value_functions import value_function
@@ -26,6 +26,7 @@ BLOCK = 2_500
 LEAST_PRESENT = 1e-6  # a product must keep this share of the weight in what it has, for a score to exist
 SEARCH_LEVELS = 17  # score levels tried first, and refining steps after, where a shift has to be searched for
 SEARCH_STEPS = 12
+SEARCHED = 20  # rivals, the nearest in rank, for which a search is made
 SHOWN = 5e-7  # moves of weight smaller than this are rounding
 
 
@@ -145,11 +146,12 @@ def least_shift(weights: np.ndarray, gain: np.ndarray) -> tuple[float, np.ndarra
     return moved, out
 
 
-def shift_to(table: Table, leader: int, rival: int) -> Shift:
+def shift_to(table: Table, leader: int, rival: int, search: bool = True) -> Shift:
     """The least shift of weight with which `rival` draws level with `leader` (indices of products).
 
     Exact where both have the same criteria or what is missing is a constant. Otherwise totals are
-    ratios in the weights, and the least shift is searched for over the level at which they meet.
+    ratios in the weights, and the least shift is searched for over the level at which they meet
+    (`search` False: not even that is done).
     """
     have_l, have_r = table.there[:, leader], table.there[:, rival]
     if (have_l == have_r).all():
@@ -159,7 +161,7 @@ def shift_to(table: Table, leader: int, rival: int) -> Shift:
             return Shift(rival, None, None, False)
         found = least_shift(table.weights, gain)
         return Shift(rival, *(found or (None, None)), False)
-    return _searched(table, leader, rival)
+    return _searched(table, leader, rival) if search else Shift(rival, None, None, True)
 
 
 def _searched(table: Table, leader: int, rival: int) -> Shift:
@@ -210,7 +212,8 @@ def smallest_shift_row(study: Study, table: Table, board: Board) -> dict:
         return row | {"shift": 0.0 if leaders else None, "reason": why, "text": why}
     if not rivals:
         return row | {"reason": "there is no rival", "text": "there is no rival"}
-    shifts = [shift_to(table, leaders[0], p) for p in rivals]
+    near = set(sorted(rivals, key=lambda p: (board.rank[p], p))[:SEARCHED])
+    shifts = [shift_to(table, leaders[0], p, search=p in near) for p in rivals]
     row["rivals"] = {names[s.rival]: s.size for s in shifts}
     row["approximate"] = any(s.approximate for s in shifts)
     possible = [s for s in shifts if s.size is not None]
@@ -265,25 +268,37 @@ def without_product(study: Study, estimates: list[CriterionEstimates], p: int) -
             scores = np.where(np.isnan(value), score, scores)  # a score that a bound settled stays
             known = ~np.isnan(scores)
             e = replace(
-                e, function=anew, reason=why, score=scores,
-                score_low=np.where(known, scores, e.score_low), score_high=np.where(known, scores, e.score_high),
+                e, function=anew, reason=why, score=scores, score_low=np.where(known, scores, e.score_low),
+                score_high=np.where(known, scores, e.score_high),
             )  # fmt: skip
         out.append(e)
     return out
 
 
 def leave_product_out(study: Study, estimates: list[CriterionEstimates], board: Board) -> dict[str, dict]:
-    """For each ranked product in turn: who leads without it, and whether the order of the others changes."""
+    """For each ranked product in turn: who leads without it, and whether the order of the others changes.
+
+    On fixed anchors, and where no criterion is dropped because somebody misses it, the others keep
+    their scores and their order. Of very many products the first by rank are left out in turn.
+    """
     out = {}
     ranked = board.rank > 0
-    for p in np.flatnonzero(ranked):
-        anew = board_of(study, without_product(study, estimates, int(p)), board.weighting)
+    used = [estimates[i] for i in (*board.criteria, *(i for i, _ in board.dropped))]
+    moves = board.weighting.missing == "leave_out" or any("anchors_from_data" in e.flags for e in used)
+    order = sorted(np.flatnonzero(ranked).tolist(), key=lambda p: (board.rank[p], p))
+    for p in sorted(order[:MOST_PAIRED]):
         others = ranked & (np.arange(len(ranked)) != p)
-        before, after = ranks(board.score, others), ranks(anew.score, others & (anew.rank > 0))
+        leaders, changed = [q for q in board.leaders if q != p], False
+        if moves:
+            anew = board_of(study, without_product(study, estimates, p), board.weighting)
+            leaders = anew.leaders
+            before, after = ranks(board.score, others), ranks(anew.score, others & (anew.rank > 0))
+            changed = bool((before != after).any())
+        elif not leaders:
+            leaders = np.flatnonzero(ranks(board.score, others) == 1).tolist()
         out[study.products[p]] = {
-            "leaders": [study.products[i] for i in anew.leaders],
-            "order_changes": bool((before != after).any()),
-        }
+            "leaders": [study.products[q] for q in leaders], "order_changes": changed,
+        }  # fmt: skip
     return out
 
 
@@ -316,14 +331,14 @@ def rank_sum_row(study: Study, estimates: list[CriterionEstimates], board: Board
     better, n = int((ahead < 0).sum()), len(ahead)
     cause = "margins" if equal_weights > 0 else "weights"
     why = (
-        f"{names[b]} is the better in {better} of {n} criteria, but {names[a]} leads by {ahead[top]:.1f} points in "
-        f"{table.ids[top]}, which carries {100 * table.weights[top]:.0f} % of the weight"
+        f"{names[b]} is the better in {better} of {n} criteria, but {names[a]} leads by {ahead[top]:.1f} "
+        f"points in {table.ids[top]}, which carries {100 * table.weights[top]:.0f} % of the weight"
     )
     return row | {"why": why, "cause": cause}
 
 
 def add_weights(row: dict, study: Study, estimates: list[CriterionEstimates], board: Board, key: int) -> None:
-    """Put what other weights would do into one `scorecards` row. key: number of the weighting, for its stream."""
+    """Put what other weights would do into one `scorecards` row. key: of its stream."""
     table = table_of(estimates, board)
     names = [study.products[p] for p in table.eligible]
     near = winner_shares(table, KAPPA * table.weights, study.seed, 2 * key)

@@ -14,9 +14,10 @@ from .ranking import Sureness, mc_error
 from .scores import SAME, stands_with_missing
 from .study import Study
 
-CLEAR = 0.975  # P(best) from which a sole leader is a clear winner: two equal products reach 0.95 in 10 % of studies
+# P(best) from which a sole leader is a clear winner. Two equal products reach 0.95 in 10 % of studies.
+CLEAR = 0.975
 AHEAD = 0.80  # P(best) from which a sole leader is ahead, and what a shared lead holds together
-MC_ERRORS = 2.0  # so many Monte Carlo standard errors on the wrong side of a limit, and the lower word is used
+MC_ERRORS = 2.0  # a limit counts as reached from so many Monte Carlo standard errors above it
 
 CLEAR_WINNER, IS_AHEAD, SHARED_LEAD, NO_AWARD = "clear winner", "ahead", "shared lead", "no award"
 
@@ -64,13 +65,12 @@ def candidates_for_best(s: Sureness, leader: int, level: float) -> list[int]:
     (1 - level)/(k - 1) for k products (Bonferroni's bound in place of Dunnett's value, on the safe side),
     lies wholly below zero: the k - 1 statements then hold together at `level`. Drawn differences carry
     what is shared (gauges) and what is clipped by anchors, which a standard error of each score would
-    not. A rival of which nothing can be said is never excluded, nor one within two Monte Carlo standard errors.
+    not. Never excluded: a rival of which nothing can be said, or within two Monte Carlo standard errors.
     """
     k, out = len(s.ranked), []
     for p in s.ranked:
-        wins = s.beats(p, leader)
-        sure = wins is not None and wins + MC_ERRORS * float(mc_error(wins, s.ranks.draws)) <= (1 - level) / (k - 1)
-        if p == leader or not sure:
+        wins = None if p == leader else s.beats(p, leader)
+        if wins is None or wins + MC_ERRORS * float(mc_error(wins, s.ranks.draws)) > (1 - level) / (k - 1):
             out.append(p)
     return out
 
@@ -171,7 +171,8 @@ def _none(word, reason: str) -> Winner:
     return Winner(word, (), reason, (reason,), (), False, None, (), None, None)
 
 
-def _said(study: Study, s: Sureness, word, who, reasons, flags, candidates, stands, rivals=(), lead=None) -> Winner:
+def _said(study: Study, s: Sureness, word, who, reasons, flags, candidates, stands, rivals=(),
+          lead=None) -> Winner:  # fmt: skip
     names = [study.products[p] for p in who]
     tested = any("of_units_tested" in flags[n] for n in names)
     text = {
@@ -184,8 +185,9 @@ def _said(study: Study, s: Sureness, word, who, reasons, flags, candidates, stan
         text += f": {reasons[0]}"
     p = None if lead is None else s.p_best(lead)
     return Winner(
-        word, tuple(names), text, tuple(reasons), tuple(study.products[c] for c in candidates), tested, stands,
-        tuple(study.products[r] for r in rivals), p, None if p is None else float(mc_error(p, s.ranks.draws)),
+        word, tuple(names), text, tuple(reasons), tuple(study.products[c] for c in candidates), tested,
+        stands, tuple(study.products[r] for r in rivals), p,
+        None if p is None else float(mc_error(p, s.ranks.draws)),
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from collections import defaultdict
 from decimal import Decimal
 
 from django.core.files.base import ContentFile
-from django.db.models import Q
+from django.db.models import Case, Q, When
 from django.db.models.fields.files import FieldFile
 
 from specimens import models as sm
@@ -325,14 +325,21 @@ class _Export:
         }  # fmt: skip
         fields = (
             "pk", "programme_id", "code", "trial_id", "product_id", "unit_id", "specimen_id", "value",
-            "bound", "unit_of_measure", "operator", "rater", "instrument_id", "taken_at_text", "taken_at",
-            "received_at_text", "received_at", "run_id", "order", "failure_mode", "trace", "decision",
-            "replaces_id", "replace_reason", "note",
+            "bound", "unit_of_measure", "operator", "rater", "instrument_id", "taken_at_text",
+            "taken_untyped", "received_at_text", "received_untyped", "run_id", "order",
+            "failure_mode", "trace", "decision", "replaces_id", "replace_reason", "note",
         )  # fmt: skip
         columns: dict[str, list] = {name: [] for name in fields}
         texts: dict[str, str] = {}  # one string for each distinct text
+        # The moment itself only where no text was typed: making 100,000 of them takes half of the time.
         found = (
-            sm.Reading.objects.filter(programme_id__in=self.programmes).order_by("pk").values_list(*fields)
+            sm.Reading.objects.filter(programme_id__in=self.programmes)
+            .annotate(
+                taken_untyped=Case(When(taken_at_text="", then="taken_at")),
+                received_untyped=Case(When(received_at_text="", then="received_at")),
+            )
+            .order_by("pk")
+            .values_list(*fields)
         )
         block: list[tuple] = []
 
@@ -363,7 +370,8 @@ class _Export:
             return [known.get(pk, "") for pk in c[name]]
 
         def times(name):
-            return [_when(text, at) for text, at in zip(c[f"{name}_text"], c[name], strict=True)]
+            both = zip(c[f"{name}_at_text"], c[f"{name}_untyped"], strict=True)
+            return [text or _when(text, at) for text, at in both]
 
         plain = {
             name: c[name]
@@ -381,8 +389,8 @@ class _Export:
             "instrument": named("instrument_id", self.instrument),
             "run": named("run_id", self.code["runs"]),
             "replaces": named("replaces_id", code_of),
-            "taken_at": times("taken_at"),
-            "received_at": times("received_at"),
+            "taken_at": times("taken"),
+            "received_at": times("received"),
             "failure_mode": [p + m if m else "" for p, m in zip(prefixes, c["failure_mode"], strict=True)],
             "trace": [
                 self._path(p, t) if t else "" for p, t in zip(c["programme_id"], c["trace"], strict=True)

@@ -28,7 +28,7 @@ def collect_if_needed() -> bool:
 
 
 def _fingerprint() -> str:
-    digest = hashlib.sha256(f"{django.__version__} {settings.STATIC_ROOT}".encode())
+    digest = hashlib.sha256(django.__version__.encode())
     for finder in get_finders():
         for path, storage in sorted(finder.list([]), key=lambda found: found[0]):
             stat = os.stat(storage.path(path))

@@ -405,3 +405,31 @@ def budgets(names: Names, document: dict) -> list[dict]:
             "shared": "shared by all that it measured" if row.get("shared") else row.get("basis") or "",
         })  # fmt: skip
     return list(made.values())
+
+
+def to_look_at(names: Names, document: dict) -> list[str]:
+    """What a team should settle, or knowingly leave, before it asks for approval: one sentence each."""
+    said = []
+    for row in document.get("suspects") or []:
+        value = with_unit(write(row["value"]), row.get("unit_of_measure"))
+        said.append(f"{names.trial(row['trial'])}, {names.product(row['product'])}: {value}, {row['text']}")
+    open_claims: dict[tuple, None] = {}
+    for row in document.get("claims") or []:
+        if row.get("conflict") == "sources disagree":
+            open_claims[names.product(row["product"]), names.property(row["property"])] = None
+    said += [f"{product}: sources disagree on {what[:1].lower() + what[1:]}, and none governs" for product, what in open_claims]
+    for table in ("summaries", "pass_fail"):
+        said += [
+            f"{names.trial(row['trial'])}, {names.product(row['product'])}: not measured, and no reason given"
+            for row in document.get(table) or []
+            if "unfinished" in (row.get("flags") or [])
+        ]
+    said += [
+        f"award “{row.get('name') or row['award']}” for {names.product(row['product'])} is refused: {names.said(row['why'] or '')}"
+        for row in document.get("awards") or []
+        if row.get("refused")
+    ]
+    for note in notes(names, document):
+        if note["level"] == "warning":
+            said.append(f"{note['text'].rstrip('.')}{': ' + note['where'] if note['where'] else ''}")
+    return list(dict.fromkeys(words.sentence(text) for text in said))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from comparisons.folder.tables import Tables
 
-from . import background, measured, promises, ranking, words
+from . import background, measured, promises, ranking, scoring, words
 from .article import article_html, first_heading
+from .charts import chart_names, figures
 from .names import Names
 from .rangeline import legend
 
@@ -16,7 +17,7 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
     """The page document of a study and its results document.
 
     tables: the study's tables, in the form (full or public) whose texts may be shown. document: what
-    `comparisons.analysis.evaluate` gave for them. charts False leaves the Plotly figures out; drafting adds
+    `comparisons.analysis.evaluate` gave for them. charts False names the Plotly figures and does not make them; drafting adds
     what only the team sees: uncertainty budgets, and what a claim would come to if its source governed.
     Plain JSON types; numbers appear rounded by their uncertainty, as text, and in range lines.
     Nothing is computed that the results document does not hold, and no database is read.
@@ -40,7 +41,7 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
         "data": background.data(names, document),
         "answer": ranking.answer(names, document, made),
         "rankings": made,
-        "criteria": ranking.criteria(names, document),
+        "criteria": scoring.criteria(names, document),
         "weightings": [r["name"] for r in made],
         "gated": ranking.gated(names, document),
         "missed": promises.missed(findings),
@@ -68,12 +69,9 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
         table["parts"] = parts(table["rows"])
     if drafting:
         page["budgets"] = background.budgets(names, document)
-    if charts:
-        from .charts import figures
-
-        page["charts"] = figures(page)
-    else:
-        page["charts"] = {}
+        page["next_tests"] = scoring.next_tests(names, document)
+        page["to_look_at"] = background.to_look_at(names, document)
+    page["charts"] = figures(page) if charts else dict.fromkeys(chart_names(page))
     return page
 
 

@@ -17,17 +17,26 @@ WORTH_A_CHART = 4  # claims in a table; fewer are seen at a glance in the table 
 ROW, REST = 46, 76  # heights in pixels: of a row, and of what surrounds the rows
 
 
+def chart_names(page: dict) -> list[str]:
+    """The names of a page's figures: one for each ranking, one for each longer table of claims."""
+    names = [ranking["anchor"] for ranking in page["rankings"] if len(ranking["chart"]) > 1]
+    return names + [table["anchor"] for table in page["claims"] if len(table["chart"]) >= WORTH_A_CHART]
+
+
 def figures(page: dict) -> dict[str, dict]:
-    """All figures of a page by name: one for each ranking, one for each longer table of claims with numbers."""
-    made = {}
+    """All figures of a page by name."""
+    return {name: figure(page, name) for name in chart_names(page)}
+
+
+def figure(page: dict, name: str) -> dict:
+    """One figure of a page; KeyError where it has none of that name."""
+    if name not in chart_names(page):
+        raise KeyError(name)
     for ranking in page["rankings"]:
-        rows = [row for row in ranking["chart"] if row["score"] is not None]
-        if len(rows) > 1:
-            made[ranking["anchor"]] = ranking_figure(ranking["name"], rows)
-    for table in page["claims"]:
-        if len(table["chart"]) >= WORTH_A_CHART:
-            made[table["anchor"]] = claims_figure(table["title"], table["unit"], table["chart"])
-    return made
+        if ranking["anchor"] == name:
+            return ranking_figure(ranking["name"], ranking["chart"])
+    table = next(table for table in page["claims"] if table["anchor"] == name)
+    return claims_figure(table["title"], table["unit"], table["chart"])
 
 
 def ranking_figure(name: str, rows: list[dict]) -> dict:

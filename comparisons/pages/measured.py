@@ -85,7 +85,7 @@ def drawn_claim(row: dict) -> Claimed | None:
     if row["sense"] == "yes" or (row["claimed"] is None and row["low"] is None and row["high"] is None):
         return None
     return Claimed(
-        row["sense"], row["claimed"], row["low"], row["high"], open=row.get("conflict") == "sources disagree"
+        row["sense"], row["claimed"], row["low"], row["high"], open=bool(row.get("conflict"))
     )
 
 

@@ -68,8 +68,15 @@ def _charted(names: Names, row: dict) -> dict:
         "low": low,
         "high": high,
         "text": names.claimed(row["claim"]),
-        "statement": words.statement(row["statement"], row["reason"]),
+        "statement": words.statement(row["statement"], _why_none(row)),
     }
+
+
+def _why_none(row: dict) -> str | None:
+    """Why there is no statement; that another source governs is said without its code."""
+    if row.get("conflict") and row["conflict"] != "sources disagree":
+        return "another source of the maker counts"
+    return row["reason"]
 
 
 def _interval(row: dict) -> tuple[float, float] | None:
@@ -91,7 +98,7 @@ def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
     places = digits_of(row["measured"], half, names.decimals(row["property"]))
     places = max(0, min(places, 2)) if signed else places
     claimed = names.claimed(row["claim"])
-    statement = words.statement(row["statement"], row["reason"])
+    statement = words.statement(row["statement"], _why_none(row))
     measured, said, line = "", "", None
     if kind == "yes":
         result = findings.pass_fail.get(row["trial"] or "", {}).get(row["product"]) or {}
@@ -155,8 +162,6 @@ def _notes(names: Names, row: dict) -> list[str]:
     notes = []
     if row.get("governs") and row.get("governs_reason"):
         notes.append(f"this source counts: {row['governs_reason']}")
-    if row.get("conflict") and row["conflict"] != "sources disagree":
-        notes.append("another source of the same maker counts")
     gauge = (row.get("gauge") or {}).get("verdict")
     if gauge in ("flagged", "inadequate"):
         notes.append(

@@ -1,27 +1,15 @@
-"""The answer, the rankings with how sure they are, and what they would change for."""
+"""The answer, the rankings, and the products that carry no recommendation."""
 
 from __future__ import annotations
 
 from . import words
 from .names import Names
-from .numbers import (
-    GAP,
-    aligned,
-    chance,
-    counted,
-    digits_of,
-    likely,
-    money,
-    ordinal,
-    percent,
-    write,
-)
+from .numbers import aligned, chance, digits_of, likely, money, ordinal, percent, write
 from .rangeline import Line, draw, draw_axis, fixed
+from .scoring import beats, cards, score_table
+from .sureness import firmness, lead_words
 
-# Chance of being the best from which the words are used; below the second, the lead is shared.
-CLEAR, AHEAD = 0.975, 0.80
-SHARED = 0.90  # the products that share a lead hold together at least this chance of being the best
-SCORE_AXIS = (0.0, 100.0)
+RULES = {"best": "Best", "best_value": "Best value"}
 
 
 def rankings(names: Names, document: dict) -> list[dict]:
@@ -30,51 +18,54 @@ def rankings(names: Names, document: dict) -> list[dict]:
     return [_ranking(names, card, prices, document) for card in cards(names, document)]
 
 
-def cards(names: Names, document: dict) -> list[dict]:
-    """The scorecards in the comparison's own order of weightings."""
-    order = {code: i for i, code in enumerate(names.weightings)}
-    found = document.get("scorecards") or []
-    return sorted(found, key=lambda card: (order.get(card["weighting"], len(order)), card["weighting"]))
-
-
 def answer(names: Names, document: dict, made: list[dict]) -> dict:
     """What a reader sees first: the first weighting's leader with how sure it is, then the others."""
     if not made:
-        return {"lead": "There is no ranking yet.", "sure": "No criteria are weighed in this comparison.", "others": [],
-                "name": "", "awards": awards(names, document)}  # fmt: skip
+        return {
+            "name": "",
+            "lead": "There is no ranking.",
+            "sure": "No criteria are weighed in this comparison: it measures, and does not rank.",
+            "others": [],
+            "awards": awards(names, document),
+        }
     first, *others = made
     return {
         "name": first["name"],
         "lead": first["lead"],
         "sure": first["sure"],
-        "others": [
-            {"name": r["name"], "lead": r["lead"], "sure": r["sure"], "anchor": r["anchor"]} for r in others
-        ],
+        "others": [{key: other[key] for key in ("name", "lead", "sure", "anchor")} for other in others],
         "awards": awards(names, document),
     }
 
 
 def awards(names: Names, document: dict) -> list[dict]:
-    """What the editor named, as told in the results document or, before that, in the study folder."""
-    rows = document.get("awards") or [
-        {
-            "award": r["award"],
-            "name": r["name"],
-            "weighting": r["weighting"],
-            "product": r["product"],
-            "reason": r["reason"],
-        }
-        for r in names.tables["awards"].rows()
-    ]
-    return [
-        {
-            "name": row.get("name") or row.get("award", ""),
+    """What the numbers support, and what the editor named; where the numbers do not carry that, why not.
+
+    Before the results document holds awards, those of the study folder are told as the editor's.
+    """
+    rows = document.get("awards")
+    if rows is None:
+        rows = [{**row, "by": "editor", "supported": None} for row in names.tables["awards"].rows()]
+    made = []
+    for row in rows:
+        by_editor = row.get("by") == "editor"
+        if not row.get("product") or row.get("refused") or not (by_editor or row.get("supported")):
+            continue
+        name = row.get("name") or RULES.get(row.get("rule") or "", "") or row["award"].replace("-", " ")
+        notes = []
+        if row.get("among_units_tested"):
+            notes.append("among the units tested")
+        if row.get("supported") is False and row.get("why"):
+            notes.append(f"the editor’s own choice; the numbers alone do not name it: {names.said(row['why'])}")
+        if by_editor and row.get("reason"):
+            notes.append(words.typeset(row["reason"]))
+        made.append({
+            "name": name[:1].upper() + name[1:],
             "product": names.product(row["product"]),
             "weighting": names.weighting(row.get("weighting")) if row.get("weighting") else "",
-            "reason": words.typeset(row.get("reason")),
-        }
-        for row in rows
-    ]
+            "reason": " ".join(words.sentence(note) for note in notes),
+        })  # fmt: skip
+    return made
 
 
 def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
@@ -84,7 +75,7 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
         (row for row in card["products"] if row.get("rank")),
         key=lambda row: (row["rank"], -(row["score"] or 0), row["product"]),
     )
-    axis = fixed(*SCORE_AXIS)
+    axis = fixed(0.0, 100.0)
     places = _places(card)
     lead, sure = lead_words(names, card, in_order, places)
     value = next((v for v in document.get("value") or [] if v["weighting"] == code), None)
@@ -95,27 +86,46 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
         "lead": lead,
         "sure": sure,
         "drawn": drawn,
+        "method": _method(card) if drawn else "",
         "axis": draw_axis(axis),
         "rows": [_row(names, row, axis, places, prices, drawn) for row in in_order],
         "unranked": [
-            {"name": names.product(row["product"]), "reason": words.sentence(row.get("reason") or "no score")}
-            for row in card["products"] if not row.get("rank") and not row.get("gated")
+            {"name": names.product(row["product"]), "reason": names.said(row.get("reason") or "no score")}
+            for row in card["products"]
+            if not row.get("rank") and not row.get("gated")
         ],
         "counts": _counts(names, card),
         "missing_rule": words.MISSING.get(card.get("missing_rule"), ""),
         "dropped": [
-            words.sentence(f"{names.criterion(d['criterion'])} is left out: {d['reason']}") for d in card.get("dropped") or []
+            words.sentence(f"{names.criterion(d['criterion'])} is left out: {names.said(d['reason'])}")
+            for d in card.get("dropped") or []
         ],
         "firmness": firmness(names, card, in_order),
-        "value": _value(names, value, prices) if value else None,
+        "value": _value(names, value) if value else None,
+        "table": score_table(names, card, document),
+        "beats": beats(names, card),
         "chart": [
             {
-                "product": names.product(row["product"]), "score": row["score"],
-                "low": (row.get("ci") or [None, None])[0], "high": (row.get("ci") or [None, None])[1],
+                "product": names.product(row["product"]),
+                "score": row["score"],
+                "low": (row.get("ci") or [None, None])[0],
+                "high": (row.get("ci") or [None, None])[1],
             }
             for row in in_order
         ],
-    }  # fmt: skip
+    }
+
+
+def _method(card: dict) -> str:
+    """How sure is worked out, in one sentence."""
+    draws, level = card.get("draws"), card.get("rank_level")
+    if not draws:
+        return ""
+    places = f"; a likely place holds {percent(level)} of draws for each product alone" if level else ""
+    return (
+        f"How sure: {write(draws, 0)} draws of everything that is uncertain, each ranked anew; what is shared by all "
+        f"that one gauge measured is drawn once{places}."
+    )
 
 
 def _counts(names: Names, card: dict) -> str:
@@ -138,9 +148,11 @@ def _row(names: Names, row: dict, axis, places: int, prices: dict, drawn: bool) 
     missing = [m for m in row.get("missing") or [] if not m.get("not_applicable")]
     if missing and not ci and row.get("score_low") is not None:
         said = f"{write(row['score_low'], places)} to {write(row['score_high'], places)} by what is missing"
-    interval = row.get("rank_interval")
-    words_of_line = f"{names.product(row['product'])}: {text} of 100{', ' + said if said else ''}"
+    low, high = ci or (None, None)
+    told = ", ".join(part for part in (f"{names.product(row['product'])}: {text} of 100", said) if part)
     notes = [_missing(names, m) for m in row.get("missing") or []]
+    if drawn and row.get("p_best") is None and row.get("draws_reason"):
+        notes.append(f"not drawn: {names.said(row['draws_reason'])}")
     return {
         "code": row["product"],
         "name": names.product(row["product"]),
@@ -148,11 +160,9 @@ def _row(names: Names, row: dict, axis, places: int, prices: dict, drawn: bool) 
         "place": ordinal(row["rank"]),
         "score": aligned(text),
         "likely": said,
-        "svg": draw(
-            axis, Line(words_of_line, mean=score, low=ci[0] if ci else None, high=ci[1] if ci else None)
-        ),
+        "svg": draw(axis, Line(told, mean=score, low=low, high=high)),
         "p_best": chance(row.get("p_best")) if drawn else "",
-        "places": _interval_of_places(interval),
+        "places": _interval_of_places(row.get("rank_interval")),
         "price": money(prices.get(row["product"]), names.currency),
         "notes": notes + words.flags(row.get("flags") or []),
     }
@@ -167,117 +177,11 @@ def _interval_of_places(interval) -> str:
 
 def _missing(names: Names, missing: dict) -> str:
     name = names.criterion(missing["criterion"])
-    return f"no result for {name[:1].lower() + name[1:]}: {missing['reason']}"
+    return f"no result for {name[:1].lower() + name[1:]}: {names.said(missing['reason'])}"
 
 
-def lead_words(names: Names, card: dict, in_order: list[dict], places: int = 1) -> tuple[str, str]:
-    """Who leads, and how sure that is, each as one or two sentences.
-
-    The words "clear winner", "ahead" and "shared lead" hang on the chance of being the best, and are
-    used only where that was computed.
-    """
-    leaders = card.get("leaders") or [row["product"] for row in in_order if row["rank"] == 1]
-    if not leaders:
-        return "No product can be named.", words.sentence(card.get("reason") or "no product has a score")
-    by_code = {row["product"]: row for row in card["products"]}
-    first = by_code[leaders[0]]
-    name = names.product(leaders[0])
-    score = f"{write(first['score'], places)} of 100"
-    known = [row for row in in_order if row.get("p_best") is not None]
-    if not known:
-        named = words.listed([names.product(code) for code in leaders])
-        lead = f"{named} {'have' if len(leaders) > 1 else 'has'} the highest point score, {score}."
-        gap = _gap(names, in_order, len(leaders), places)
-        return lead, f"{gap}How sure this order is has not been computed yet, so it names no winner."
-    best = max(known, key=lambda row: row["p_best"])
-    unsettled = card.get("stands_with_missing") is False
-    caveat = " A missing result could still change who leads, so no award rests on it." if unsettled else ""
-    where = f"scores {score}{', ' + likely(*first['ci'], places) if first.get('ci') else ''}"
-    p = best["p_best"]
-    if p >= AHEAD and best["product"] == leaders[0]:
-        word = "is the clear winner" if p >= CLEAR and not unsettled else "is ahead"
-        lead = f"{name} {word}."
-        return lead, f"The chance that it is truly first is {chance(p)}; it {where}.{caveat}"
-    shared, held = [], 0.0
-    for row in sorted(known, key=lambda row: (-row["p_best"], row["rank"])):
-        if held >= SHARED:
-            break
-        shared.append(row)
-        held += row["p_best"]
-    if len(shared) == 1:
-        return f"{name} is ahead by point score.", f"It {where}.{caveat}"
-    chances = words.listed([f"{chance(row['p_best'])} for {names.product(row['product'])}" for row in shared])
-    lead = f"{words.listed([names.product(row['product']) for row in shared])} share the lead."
-    return lead, f"The chance of being truly first is {chances}; {name} {where}.{caveat}"
-
-
-def _gap(names: Names, in_order: list[dict], leading: int, places: int) -> str:
-    if len(in_order) <= leading:
-        return ""
-    second = in_order[leading]
-    return f"{names.product(second['product'])} follows with {write(second['score'], places)}. "
-
-
-def firmness(names: Names, card: dict, in_order: list[dict]) -> list[str]:
-    """What the order hangs on, one sentence each: weights, single criteria, another way of counting."""
-    leaders = card.get("leaders") or []
-    said = []
-    if card.get("stands_with_missing") is False:
-        said.append(
-            "A product with missing results could lead if these had come out well: no award rests on this order."
-        )
-    shift = card.get("smallest_shift")
-    if isinstance(shift, dict):
-        said += _shift(names, shift)
-    changed: dict[tuple, list[str]] = {}
-    for criterion, winners in (card.get("leave_one_out") or {}).items():
-        winners = [winners] if isinstance(winners, str) else winners
-        if winners and set(winners) != set(leaders):
-            changed.setdefault(tuple(winners), []).append(names.criterion(criterion))
-    for winners, criteria in changed.items():
-        who = words.listed([names.product(w) for w in winners])
-        said.append(f"Without {words.listed([f'“{c}”' for c in criteria], 'or')}, {who} would lead.")
-    if card.get("leave_one_out") and leaders:
-        which = "any other" if changed else "any one"
-        said.append(f"Leaving out {which} criterion changes nothing about the lead.")
-    share = {k: v for k, v in (card.get("winner_share_of_weights") or {}).items() if v}
-    if share:
-        top = sorted(share.items(), key=lambda item: -item[1])[:3]
-        told = words.listed([f"{names.product(code)} leads under {chance(p)}" for code, p in top])
-        said.append(f"Of all ways to weigh these criteria, {told}.")
-    said += _rank_sum(names, card.get("rank_sum") or {}, leaders, in_order)
-    return said
-
-
-def _shift(names: Names, shift: dict) -> list[str]:
-    if shift.get("words"):
-        return [words.sentence(words.typeset(shift["words"]))]
-    amount, rival = shift.get("shift"), shift.get("to") or shift.get("winner") or shift.get("product")
-    if amount is None or not rival:
-        return [words.sentence(shift["reason"])] if shift.get("reason") else []
-    return [
-        f"Moving {percent(amount, 1)} of the weight between criteria is the least that would put {names.product(rival)} first."
-    ]
-
-
-def _rank_sum(names: Names, sums: dict, leaders: list[str], in_order: list[dict]) -> list[str]:
-    eligible = {row["product"] for row in in_order}
-    known = {code: x for code, x in sums.items() if x is not None and code in eligible}
-    if not known:
-        return []
-    least = min(known.values())
-    first = sorted(code for code, x in known.items() if x == least)
-    who = words.listed([names.product(code) for code in first])
-    if set(first) & set(leaders):
-        return [f"Adding up places instead of scores also puts {who} first."]
-    return [
-        f"Adding up places instead of scores would put {who} first. Places count a hair’s breadth as much as a "
-        "landslide, so we go by the scores."
-    ]
-
-
-def _value(names: Names, value: dict, prices: dict) -> dict:
-    """The products that nothing else beats in score without costing more, and the best under the price cap."""
+def _value(names: Names, value: dict) -> dict:
+    """The products that nothing else beats in score without costing more, and the best under the cap."""
     frontier = [
         {
             "name": names.product(point["product"]),
@@ -286,134 +190,55 @@ def _value(names: Names, value: dict, prices: dict) -> dict:
         }
         for point in value.get("frontier") or []
     ]
-    cap, under = value.get("cap"), value.get("best_under_cap")
-    under = [under] if isinstance(under, str) else under
+    cap, under = value.get("cap"), value.get("best_under_cap") or []
     text = ""
-    if cap is not None:
-        limit = money(cap, names.currency)
-        text = (
-            words.sentence(value.get("reason"))
-            if not under
-            else (
-                f"Under {limit} an item, {words.listed([names.product(code) for code in under])} "
-                f"{'has' if len(under) == 1 else 'have'} the highest score"
-                + (
-                    f", with a chance of {chance(value['p'])} of being truly so."
-                    if value.get("p") is not None
-                    else "."
-                )
-            )
-        )
+    if cap is not None and under:
+        verb = "has" if len(under) == 1 else "have"
+        who = words.listed([names.product(code) for code in under])
+        text = f"Under {write(cap)}\u00a0{names.currency} an item, {who} {verb} the highest score"
+        p = value.get("p")
+        text += f"; the chance that it is the best there is {chance(p)}." if p is not None else "."
+    elif cap is not None:
+        text = words.sentence(value.get("reason"))
     return {
         "frontier": frontier,
         "text": text,
         "unpriced": [names.product(code) for code in value.get("unpriced") or []],
-        "reason": words.sentence(value.get("reason")) if not frontier else "",
+        "reason": words.sentence(value.get("reason")) if not frontier and not text else "",
     }
 
 
 def gated(names: Names, document: dict) -> list[dict]:
     """The products that miss a must-have, each with every reason and, for a certification, its date."""
     found: dict[str, dict[str, str]] = {}
-    for card in document.get("scorecards") or []:
+    told = cards(names, document)
+    for card in told:
         for row in card["products"]:
             for gate in row.get("gated") or []:
-                gate = gate if isinstance(gate, dict) else {"criterion": gate, "reason": ""}
                 found.setdefault(row["product"], {})[gate["criterion"]] = gate.get("reason") or ""
-    scores = {
-        row["product"]: row for card in cards(names, document)[:1] for row in card["products"]
-    }
+    first = {row["product"]: row for row in told[0]["products"]} if told else {}
     rows = []
     for code, gates in sorted(found.items(), key=lambda item: names.product(item[0])):
-        score = scores.get(code, {}).get("score")
+        own = first.get(code, {})
         rows.append({
             "code": code,
             "name": names.product(code),
             "variant": names.variant(code),
-            "reasons": [_gate(names, document, code, criterion, reason) for criterion, reason in gates.items()],
-            "score": write(score, 1),
-            "place": ordinal(scores[code]["rank_of_all"]) if scores.get(code, {}).get("rank_of_all") else "",
+            "reasons": [_gate(names, document, code, *gate) for gate in gates.items()],
+            "score": write(own.get("score"), 1),
+            "place": ordinal(own["rank_of_all"]) if own.get("rank_of_all") else "",
         })  # fmt: skip
     return rows
 
 
 def _gate(names: Names, document: dict, product: str, criterion: str, reason: str) -> str:
-    part = names.criteria.get(criterion, {})
+    certification = names.criteria.get(criterion, {}).get("certification")
     name = names.criterion(criterion)
-    if part.get("certification"):
-        claims = [
-            c for c in document.get("claims") or []
-            if c.get("kind") == "certification" and c["product"] == product and c["property"] == part["certification"]
-        ]  # fmt: skip
+    if certification:
         states = [
-            words.certification(c.get("state"), c.get("reference"), c.get("checked_on")) for c in claims
+            words.certification(c.get("state"), c.get("reference"), c.get("checked_on"))
+            for c in document.get("claims") or []
+            if (c.get("kind"), c["product"], c["property"]) == ("certification", product, certification)
         ]
         return words.sentence(f"{name}: {'; '.join(states) or reason or 'not looked for'}")
-    return words.sentence(f"{name}: {reason or 'does not reach what is required'}")
-
-
-def criteria(names: Names, document: dict) -> list[dict]:
-    """How each criterion is scored: what scores nothing and what scores full, and when that was fixed."""
-    rows = []
-    order = {code: i for i, code in enumerate(names.criteria)}
-    found = sorted(document.get("criteria") or [], key=lambda row: order.get(row["criterion"], len(order)))
-    for row in found:
-        part = names.criteria.get(row["criterion"], {})
-        unit = row.get("unit") or ""
-        if row["kind"] == "cost":
-            unit = names.currency
-        share = row["kind"] in ("share", "certification")
-
-        def amount(value, unit=unit, share=share) -> str:
-            if value is None:
-                return ""
-            if share:
-                return percent(value)
-            mark = {"percent": "%"}.get(unit, unit)
-            return f"{write(value)}{GAP}{_symbol(mark)}" if mark else write(value)
-
-        rows.append({
-            "name": names.criterion(row["criterion"]),
-            "source": _source(names, row, part),
-            "better": words.BETTER.get(row.get("better") or "", ""),
-            "floor": amount(row.get("floor")) if row["kind"] != "certification" else "",
-            "ceiling": amount(row.get("ceiling")) if row["kind"] != "certification" else "",
-            "target": (
-                f"{amount(row['target'])}, give or take {amount(row.get('band') or 0)}"
-                if row.get("target") is not None and row.get("better") == "target" else ""
-            ),
-            "form": {"logarithmic": "by its logarithm", "desirability": "by desirability"}.get(
-                row.get("value_function"), "in proportion"
-            ),
-            "must": bool(row.get("must")),
-            "set_at": words.day(row.get("anchors_set_at")),
-            "notes": words.flags(row.get("flags") or []) + ([row["reason"]] if row.get("reason") else []),
-            "weights": [
-                percent(card.get("weights", {}).get(row["criterion"])) or "–"
-                for card in cards(names, document)
-            ],
-        })  # fmt: skip
-    return rows
-
-
-def _symbol(unit: str) -> str:
-    from .numbers import symbol
-
-    return symbol(unit)
-
-
-def _source(names: Names, row: dict, part: dict) -> str:
-    if part.get("cost"):
-        kind = {
-            "per_item": "price per item",
-            "per_content": "price per content",
-            "per_usable": "price per usable amount",
-        }
-        return f"{part.get('measure') or 'typical'} {kind.get(part['cost'], part['cost'])}"
-    if part.get("certification"):
-        return names.property(part["certification"])
-    measure = {"change": "change of ", "median": "median of ", "min": "least of ", "max": "greatest of "}
-    return f"{measure.get(part.get('measure') or row['kind'], '')}{names.trial(part.get('trial', row.get('ref', '')))}"
-
-
-__all__ = ["answer", "awards", "counted", "criteria", "firmness", "gated", "lead_words", "rankings"]
+    return words.sentence(f"{name}: {names.said(reason) or 'does not reach what is required'}")

@@ -138,6 +138,14 @@ def test_verify_says_when_other_versions_made_an_edition(run, monkeypatch):
     assert "another version made its page" in out
 
 
+@pytest.mark.parametrize("name", ["serve", "demo"])
+@pytest.mark.parametrize("bind", ["8000", "127.0.0.1:x", ":8000", "127.0.0.1:0", "127.0.0.1:70000"])
+def test_a_bind_that_is_none_is_told_in_one_line(run, name, bind):
+    status, out, err = run(name, "--bind", bind)
+    assert (status, out) == (2, "")
+    assert err == f"--bind: found “{bind}”, expected an address and a port such as 127.0.0.1:8000\n"
+
+
 # health
 
 

@@ -180,6 +180,16 @@ def test_the_fit_is_the_greatest_likelihood_by_quadrature_of_the_score():
     assert np.mean(values) == pytest.approx(fit.mean, abs=1e-7)
 
 
+def test_intervals_far_out_in_either_tail():
+    x = np.random.default_rng(6).normal(size=300)
+    above = fit_normal(np.append(x, 13.0), np.append(x, 14.0))
+    below = fit_normal(np.append(-x, -14.0), np.append(-x, -13.0))
+    as_value = fit_normal(np.append(x, [13.5, -20]), np.append(x, [13.5, INF]))
+    assert above.reason is None
+    assert below.mean == pytest.approx(-above.mean, abs=1e-10)
+    assert (above.mean, above.sd) == pytest.approx((as_value.mean, as_value.sd), rel=0.03)
+
+
 finite = st.floats(-1e3, 1e3).map(lambda x: round(x, 3))
 observations = st.lists(
     st.one_of(

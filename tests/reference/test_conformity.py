@@ -168,6 +168,12 @@ def test_probability_equals_the_t_distribution_of_scipy():
         assert conformance_probability(y, u, dof, low, high) == pytest.approx(expected, abs=1e-12)
 
 
+def test_small_probabilities_keep_their_digits():
+    for low, high in ((10.0, 12.0), (-12.0, -10.0)):
+        p = conformance_probability(0.0, 1.0, INF, low, high)
+        assert p == pytest.approx(stats.norm.sf(10) - stats.norm.sf(12), rel=1e-9, abs=0)
+
+
 # --- risk by simulation --------------------------------------------------------------------------
 
 

@@ -78,7 +78,8 @@ def test_agreement_with_statsmodels():
     rng = np.random.default_rng(50)
     two, one = TTestIndPower(), TTestPower()
     for _ in range(60):
-        n, d = int(rng.integers(2, 60)), float(rng.uniform(0.1, 2.5))
+        # Kept away from powers near one, where statsmodels gives NaN.
+        n, d = int(rng.integers(2, 30)), float(rng.uniform(0.1, 0.9))
         alpha = float(rng.uniform(0.005, 0.2))
         for sided, name in ((2, "two-sided"), (1, "larger")):
             expected = two.power(d, n, alpha, alternative=name)

@@ -86,6 +86,22 @@ def test_smallest_p_that_dunn_can_reach_with_three_times_three_ratings():
     assert_sound(alone)
 
 
+def test_two_times_two_ratings_can_decide_nothing():
+    # Mean ranks 1.5 and 3.5 at the most: z 1.549, p 0.12.
+    found = compare_ratings(one_rating_each([[6, 7], [6, 7]]), "AB")
+    assert found.pairs[0]["decided"] == "too_few_to_tell"
+    assert_sound(found)
+
+
+@pytest.mark.parametrize(("n", "depth"), [(6, 1), (8, 1), (9, 2), (10, 2), (12, 3), (15, 4), (20, 6)])
+def test_the_interval_of_the_sign_test_is_the_tabled_order_statistic(n, depth):
+    # Depths of the 95 % interval of a median in the usual tables of the sign test (from memory).
+    d = np.random.default_rng(n).permutation(np.arange(n)) + 0.5
+    row = compare_ratings(np.column_stack([d, np.zeros(n)]), "AB", test="sign").pairs[0]
+    assert row["ci"] == [depth - 0.5, n - depth + 0.5]
+    assert row["difference"] == n / 2
+
+
 def test_all_ratings_equal():
     for table in (np.full((8, 3), 4.0), one_rating_each([[4, 4, 4]] * 3)):
         found = compare_ratings(table, "ABC")
@@ -200,6 +216,20 @@ def test_the_interval_of_a_median_covers(n):
     covered = [m.ci[0] <= 4 <= m.ci[1] for m in rated_medians(table, rng, draws=400)]
     # Percentile intervals of a median stay a little under their level (Hesterberg 2015 on small samples).
     assert 0.9 <= np.mean(covered) <= 0.98
+
+
+def test_the_interval_of_a_median_is_widened():
+    values = np.array([1.0, 2, 3, 4, 5, 6, 7, 8, 9, 10])
+    drawn = np.median(values[np.random.default_rng(3).integers(0, 10, (500, 10))], axis=1)
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    ci = rated_medians(values[:, None], np.random.default_rng(3), draws=500)[0].ci
+    assert np.array(ci) - 5.5 == pytest.approx((np.array([low, high]) - 5.5) * np.sqrt(10 / 9))
+
+
+def test_a_rater_of_one_product_adds_nothing():
+    table = np.random.default_rng(1).integers(1, 8, (5, 3)).astype(float)
+    more = np.vstack([table, [7, np.nan, np.nan]])
+    assert rater_centred_means(more) == rater_centred_means(table)
 
 
 def test_constants_added_by_raters_change_nothing_but_the_level():

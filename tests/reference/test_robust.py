@@ -16,8 +16,8 @@ properties = settings(deadline=None, derandomize=True, max_examples=120)
 
 # Copper in wholemeal flour, ppm: Analytical Methods Committee 1989, Analyst 114:1693; MASS data set "chem".
 CHEM = [
-    2.20, 2.20, 2.40, 2.40, 2.50, 2.70, 2.80, 2.90, 3.03, 3.03, 3.10, 3.37, 3.40, 3.40, 3.40, 3.50, 3.60, 3.70,
-    3.70, 3.70, 3.70, 3.77, 5.28, 28.95,
+    2.20, 2.20, 2.40, 2.40, 2.50, 2.70, 2.80, 2.90, 3.03, 3.03, 3.10, 3.37, 3.40, 3.40, 3.40, 3.50, 3.60,
+    3.70, 3.70, 3.70, 3.70, 3.77, 5.28, 28.95,
 ]  # fmt: skip
 # Analytical Methods Committee, Technical Brief No. 6 (2001), Robust statistics.
 BRIEF = [4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9]
@@ -79,9 +79,9 @@ def test_a_large_bend_gives_the_mean():
 def test_normal_values_seldom_disagree():
     rng = np.random.default_rng(62)
     rare = {
-        n: np.mean([compare(x).agree is False for x in rng.standard_normal((1000, n))]) for n in (6, 12, 40)
+        n: np.mean([compare(x).agree is False for x in rng.standard_normal((800, n))]) for n in (6, 12, 40)
     }
-    assert rare[40] < 0.03 and rare[12] < 0.12 and rare[6] < 0.25
+    assert rare[40] < 0.02 and rare[12] < 0.06 and rare[6] < 0.11
 
 
 def test_words():

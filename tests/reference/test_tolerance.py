@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from comparisons.analysis.conformity import every_item, tolerance_k
-from comparisons.analysis.tolerance import confidence_above, lower_bound, spread_of
+from comparisons.analysis.tolerance import confidence_above, lower_bound, noncentral_t, spread_of
 
-properties = settings(deadline=None, derandomize=True, max_examples=40)
+properties = settings(deadline=None, derandomize=True, max_examples=30)
 
 # CMH-17-1G (2012), section 8.3.11, sample data (read in the tests of the R package cmstatr 0.9).
 CMH17_NORMAL = [
@@ -135,6 +135,20 @@ def test_independent_items_agree_with_integration_over_the_sd():
         assert every_item(x, low=limit, coverage=coverage).p == pytest.approx(expected, abs=1e-9)
 
 
+def test_spread_of_unbalanced_data():
+    # Thomas and Hultquist 1978 (from memory): unweighted mean of unit means, harmonic number per unit; the
+    # within-unit variance is that of a one-way analysis of variance.
+    unit = np.array([2, 0, 0, 1, 2, 2, 1, 0, 2])
+    x = np.array([5.0, 1.0, 2.0, 9.0, 6.0, 7.0, 8.0, 3.0, 4.0])
+    s = spread_of(x, unit)
+    parts = [x[unit == i] for i in range(3)]
+    assert s.mean == pytest.approx(np.mean([p.mean() for p in parts]))
+    assert s.sd_means == pytest.approx(np.std([p.mean() for p in parts], ddof=1))
+    assert s.within == pytest.approx(sum(p.var() * p.size for p in parts) / 6)
+    assert (s.units, s.within_dof) == (3, 6)
+    assert s.extra == pytest.approx(1 - stats.hmean([3, 2, 4]) ** -1)
+
+
 def test_nested_confidence_agrees_with_draws():
     # The generalised confidence limit by its own definition: 200 000 draws of the three pivots.
     rng = np.random.default_rng(5)
@@ -148,6 +162,31 @@ def test_nested_confidence_agrees_with_draws():
     low -= z * np.sqrt(s.sd_means**2 / u + s.extra * s.within / v)
     for limit in (10.0, 14.0, 18.0):
         assert confidence_above(s, limit, 0.9) == pytest.approx(np.mean(low >= limit), abs=0.005)
+
+
+def test_noncentral_t_agrees_with_integration():
+    # E over the chi distribution of the normal distribution function; both branches, either side of a shift
+    # of 50, and where the library's own series gives up.
+    def reference(dof, shift, t):
+        chi = stats.chi(dof)
+        inner = lambda s: chi.pdf(s) * stats.norm.cdf(t * s / math.sqrt(dof) - shift)  # noqa: E731
+        centre = shift / t * math.sqrt(dof) if t * shift > 0 else 1.0
+        return integrate.quad(inner, 0, math.sqrt(dof) * 8 + 8, points=[centre], limit=400, epsabs=1e-12)[0]
+
+    for dof in (1, 4, 30):
+        for shift, t in ((-2.0, 1.0), (3.0, 4.0), (45.0, 40.0), (49.9, 55.0), (50.1, 55.0), (70.0, 90.0)):
+            assert float(noncentral_t(dof, shift, t)) == pytest.approx(reference(dof, shift, t), abs=1e-8)
+            assert float(noncentral_t(dof, -shift, -t)) == pytest.approx(
+                1 - reference(dof, shift, t), abs=1e-8
+            )
+    assert noncentral_t(2, 200.0, [-1e4, 0.0, 1e9]).tolist() == [0.0, 0.0, pytest.approx(1.0)]
+    assert noncentral_t(2, -200.0, [1e4, 0.0]).tolist() == [1.0, 1.0]
+
+
+def test_unit_means_that_all_but_agree():
+    # The unit means differ by 3e-5 only and the specimens by 100: slow or lost digits in a plain series.
+    result = every_item([1, 1, 100, 100.0001, 1, 1], low=0.5, unit_ids=[0, 1] * 3)
+    assert 0 < result.p < 0.95 and result.bound_low < 0
 
 
 def test_one_specimen_a_unit_is_the_plain_case():
@@ -175,6 +214,23 @@ def test_lower_bound_is_where_the_confidence_is_reached():
 
 
 # --- risk by simulation --------------------------------------------------------------------------
+
+
+def test_wrong_fails_of_few_units_stay_within_their_risk():
+    # Two units alike but for a fifth of the variance: taken at the full error, the nested limit would fail
+    # wrongly in about 8 % of studies, so a fail is said only from half the error on.
+    rng = np.random.default_rng(12)
+    unit = np.repeat([0, 1], 5)
+    limit = -stats.norm.ppf(0.95) * math.sqrt(1.25)
+    studies = [rng.normal(0, 1, 10) + 0.5 * rng.normal(0, 1, 2)[unit] for _ in range(600)]
+    p = np.array([confidence_above(spread_of(x, unit), limit, 0.95) for x in studies])
+    assert np.mean(p < 0.05) > 0.06
+    assert np.mean(p < 0.025) <= 0.055
+    near = np.flatnonzero((p > 0.01) & (p < 0.05))
+    assert near.size > 10
+    for i in near:
+        said = every_item(studies[i], low=limit, unit_ids=unit, guard=1e6).statement
+        assert (said == "fail") == (p[i] < 0.025)
 
 
 def test_two_sided_factor_covers():
@@ -228,6 +284,15 @@ def test_two_limits_rarely_pass_wrongly():
     ]
     assert said.count("pass") <= 500 * 0.05
     assert said.count("fail") <= 500 * 0.08
+
+
+def test_two_limits_halve_the_share_outside_and_the_error():
+    x = [10.2, 9.8, 10.9, 10.4, 10.1, 10.6]
+    side = every_item(x, low=7.0, coverage=0.95)  # 5 % outside one limit ...
+    both = every_item(x, 7.0, 1000.0, coverage=0.90)  # ... is half of 10 % outside two
+    assert both.p == pytest.approx(1 - 2 * (1 - side.p))
+    assert both.bound_low == pytest.approx(every_item(x, low=7.0, coverage=0.95, confidence=0.975).bound_low)
+    assert both.bound_high - np.mean(x) == pytest.approx(np.mean(x) - both.bound_low)
 
 
 # --- statements ----------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from .processes import ROOT, Project, free_port, wait_until
+from .processes import Project, free_port, wait_until
 
 
 def pytest_collection_modifyitems(items):
@@ -25,14 +25,23 @@ def prepared(tmp_path_factory) -> Path:
     """A data folder with a small real study in it and one planner; copied for each test."""
     folder = tmp_path_factory.mktemp("prepared")
     project = Project(folder)
-    project.manage("migrate", "--verbosity", "0")
-    project.manage("import_study", str(ROOT / "fixtures" / "insect-sprays"))
     project.python(
+        "from django.core.management import call_command\n"
         "from django.contrib.auth.models import Group\n"
+        "from comparisons.folder.importer import import_study\n"
+        "call_command('migrate', verbosity=0)\n"
+        "import_study('fixtures/insect-sprays')\n"
         "planner = User.objects.create_user('planner-a')\n"
         "planner.groups.add(Group.objects.get(name='planner'))\n"
     )
     return folder
+
+
+@pytest.fixture(scope="session")
+def collected(prepared) -> Path:
+    """The same folder with static files collected, which takes seconds; for tests that serve."""
+    Project(prepared).python("from comparisons.management import static; static.collect_if_needed()")
+    return prepared
 
 
 @pytest.fixture

@@ -22,8 +22,8 @@ AT_ONCE_S = 30
 
 def celery_worker(project):
     worker = project.start(
-        "-m", "celery", "--quiet", "--app", "config.celery", "worker", "--concurrency", "1", "--loglevel", "info",
-        "--without-gossip", "--without-mingle",
+        "-m", "celery", "--quiet", "--app", "config.celery", "worker", "--concurrency", "1", "--loglevel",
+        "info", "--without-gossip", "--without-mingle",
     )  # fmt: skip
     wait_until(lambda: "ready." in project.log(worker), "the Celery worker to be ready")
     return worker
@@ -116,7 +116,7 @@ def test_a_worker_killed_in_mid_work_leaves_the_job_to_another(make_project, red
     assert project.wait_for(job_id, "done")["attempts"] == 2
 
 
-def test_serve_starts_a_celery_worker_where_there_is_a_broker(make_project, redis_server):
+def test_serve_starts_a_celery_worker_where_there_is_a_broker(collected, make_project, redis_server):
     project = make_project(REDIS_URL=redis_server.url)
     server = project.start("manage.py", "serve", "--bind", f"127.0.0.1:{free_port()}")
     job_id = project.python(ASK)

@@ -142,7 +142,7 @@ def worker_of(server) -> int | None:
     return next((pid for pid in children_of(server.pid) if "manage.py work" in command_of(pid)), None)
 
 
-def test_serve_keeps_a_web_server_and_a_worker_and_ends_both(project):
+def test_serve_keeps_a_web_server_and_a_worker_and_ends_both(collected, project):
     port = free_port()
     ill = project.manage("check_health", status=1)
     assert "wrong worker: never seen" in ill.stdout
@@ -169,7 +169,7 @@ def test_serve_keeps_a_web_server_and_a_worker_and_ends_both(project):
     assert "Traceback" not in project.log(server)
 
 
-def test_a_supervisor_that_is_killed_leaves_nothing_running(project):
+def test_a_supervisor_that_is_killed_leaves_nothing_running(collected, project):
     port = free_port()
     server = project.start("manage.py", "serve", "--bind", f"127.0.0.1:{port}")
     wait_until(lambda: get(port) and worker_of(server), "the server and its worker")
