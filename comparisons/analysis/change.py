@@ -13,6 +13,7 @@ import numpy as np
 from scipy import special
 
 from .checked import degrees, groups, number, share, vector
+from .pooling import Pool, pooled_between
 
 FIELLER_ABOVE = 0.1  # g above which the baseline is too poorly known for the delta method
 
@@ -23,6 +24,8 @@ class Change:
 
     change_pct: 100 (ratio - 1). ci_pct: (low, high) in percent at the stated level, None where there is
     none. reason: why one of them is absent, else "". method: how it was made. flags: remarks beside it.
+    log: centre, standard uncertainty and degrees of freedom of the logarithm of the ratio, where the
+    interval is Student's t on it (same specimens).
     """
 
     change_pct: float | None
@@ -30,6 +33,7 @@ class Change:
     reason: str
     method: str
     flags: tuple[str, ...] = ()
+    log: tuple[float, float, float] | None = None
 
 
 def _t(dof: float, level: float) -> float:
@@ -65,10 +69,17 @@ def fieller(m, u, m0, u0, t) -> tuple[float, float] | None:
     return (r - half) / (1 - g), (r + half) / (1 - g)
 
 
-def _satterthwaite(a: float, nu_a: float, b: float, nu_b: float) -> float:
-    """Effective degrees of freedom of a + b, variances with their own (Welch 1947)."""
-    total = a + b
-    below = (a / total) ** 2 / nu_a + (b / total) ** 2 / nu_b
+def satterthwaite(u_a: float, nu_a: float, u_b: float, nu_b: float) -> float:
+    """Effective degrees of freedom of two independent standard uncertainties together (Welch 1947).
+
+    u_a, u_b: one unit, not both zero. nu_a, nu_b: their degrees of freedom, infinity allowed.
+
+    >>> round(satterthwaite(3.0, 5, 4.0, 5), 2)
+    9.27
+    """
+    top = max(abs(u_a), abs(u_b))
+    a, b = (u_a / top) ** 2, (u_b / top) ** 2
+    below = (a / (a + b)) ** 2 / nu_a + (b / (a + b)) ** 2 / nu_b
     return 1 / below if below > 0 else math.inf
 
 
@@ -120,8 +131,7 @@ def separate(m, u, dof, m0, u0, dof0, level=0.95) -> Change:
     a, b = unc / mean0, r * unc0 / mean0
     if a == 0 and b == 0:
         return Change(change, None, "no spread in either set of specimens", method)
-    size = max(a, abs(b))
-    t = _t(_satterthwaite((a / size) ** 2, nu, (b / size) ** 2, nu0), confidence)
+    t = _t(satterthwaite(a, nu, b, nu0), confidence)
     g = fieller_g(mean0, unc0, t)
     near_zero = mean <= 0 or _t(nu, confidence) * unc >= mean
     flags = ()
@@ -140,25 +150,27 @@ def separate(m, u, dof, m0, u0, dof0, level=0.95) -> Change:
     return _finished(change, limits, method, flags)
 
 
-def _finished(change: float, ratio: tuple[float, float], method: str, flags: tuple[str, ...]) -> Change:
+def _finished(change: float, ratio: tuple[float, float], method: str, flags, log=None) -> Change:
     ci = (100 * (ratio[0] - 1), 100 * (ratio[1] - 1))
     if not all(map(math.isfinite, ci)):
         return Change(change, None, "the interval is too wide to compute", method, flags)
     if ci[0] <= 0 <= ci[1]:
         flags += ("no change shown",)
-    return Change(change, ci, "", method, flags)
+    return Change(change, ci, "", method, flags, log)
 
 
-def paired(values, baseline, unit_ids=None, level=0.95) -> Change:
+def paired(values, baseline, unit_ids=None, level=0.95, pool: Pool | None = None) -> Change:
     """Change of the same specimens, before and after the condition.
 
     values, baseline: shape (n,), one unit, row i the same specimen; all > 0, since logarithms are taken.
     unit_ids: shape (n,), the unit of each specimen: the unweighted mean over units of each unit's mean
-    log ratio carries the inference (units - 1 degrees of freedom); None: specimens taken as independent.
-    level: two-sided confidence. Returns the ratio of geometric means as a change in percent with
-    Student's t interval. Values <= 0 and unequal lengths are refused with a reason; one specimen, or no
-    spread, gives the change without interval. Never raises on data. Source: Bland and Altman 1996, BMJ
-    312:1153 (ratio of geometric means from differences of logarithms).
+    log ratio carries the inference (units - 1 degrees of freedom); None: not known.
+    level: two-sided confidence. pool: how other products' units differ in their log ratios; with it a
+    product of one unit (or of units not known) has the variance between units that they show, without it
+    its specimens are taken as independent. Returns the ratio of geometric means as a change in percent
+    with Student's t interval. Values <= 0 and unequal lengths are refused with a reason; one specimen
+    without a pool, or no spread, gives the change without interval. Never raises on data. Source: Bland
+    and Altman 1996, BMJ 312:1153 (ratio of geometric means from differences of logarithms).
 
     >>> c = paired([9.1, 8.8, 9.4, 9.0], [10.0, 10.1, 10.2, 9.9])
     >>> round(c.change_pct, 2), [round(x, 2) for x in c.ci_pct]
@@ -183,8 +195,8 @@ def paired(values, baseline, unit_ids=None, level=0.95) -> Change:
         return refuse("a value is zero or below: it has no logarithm")
     logs = np.log(after) - np.log(before)
     flags: tuple[str, ...] = ()
+    items = logs
     if unit_ids is None:
-        items = logs
         flags += ("specimens, not units",)
     else:
         units = groups(unit_ids, len(logs))
@@ -192,10 +204,9 @@ def paired(values, baseline, unit_ids=None, level=0.95) -> Change:
             return refuse("the units do not match the values")
         count = int(units.max()) + 1
         if count == 1:
-            items = logs
             flags += ("one unit only",)
         else:
-            items = np.bincount(units, weights=logs) / np.bincount(units)
+            items, pool = np.bincount(units, weights=logs) / np.bincount(units), None
             if count == 2:
                 flags += ("two units",)
     m = len(items)
@@ -204,12 +215,18 @@ def paired(values, baseline, unit_ids=None, level=0.95) -> Change:
         change = 100 * math.expm1(centre)
     except OverflowError:
         return refuse("the change is too large to compute")
-    if m < 2:
+    sd = math.sqrt(math.fsum((items - centre) ** 2) / (m - 1)) if m > 1 else 0.0
+    u, dof = sd / math.sqrt(m), m - 1.0
+    if pool is not None:
+        variance, dof = pooled_between(*pool, sd**2, m - 1, m)
+        u = math.sqrt(variance)
+        flags += ("between_units_pooled",)
+    elif m < 2:
         return Change(change, None, "one specimen: no interval", method, flags)
-    sd = math.sqrt(math.fsum((items - centre) ** 2) / (m - 1))
-    if sd <= 1e-14 * max(1.0, float(np.max(np.abs(np.log(after))))):
+    if u <= 1e-14 * max(1.0, float(np.max(np.abs(np.log(after))))):
         return Change(change, None, "no spread between the changes", method, flags)
-    half = _t(m - 1, confidence) * sd / math.sqrt(m)
+    half = _t(dof, confidence) * u
     if half > 600 or abs(centre) + half > 700:
         return Change(change, None, "the interval is too wide to compute", method, flags)
-    return _finished(change, (math.exp(centre - half), math.exp(centre + half)), method, flags)
+    log = (centre, u, float(dof))
+    return _finished(change, (math.exp(centre - half), math.exp(centre + half)), method, flags, log)

@@ -8,6 +8,7 @@ import numpy as np
 
 from .change import Change, paired, separate
 from .comparing import own_or_whole
+from .pooling import Pool, pool_of
 from .summary import LEVEL, Summaries, Summary
 
 
@@ -48,17 +49,17 @@ def changes_of(s: Summaries) -> dict[tuple[int, int], ChangeOf]:
         if not trial.baseline:
             continue
         b = place.get(trial.baseline)
+        if b is None or study.trials[b].property != trial.property:
+            reason = f"no trial {trial.baseline}" if b is None else "the baseline measures another property"
+            out |= {(t, p): _refused(t, b, p, reason, trial.paired) for p in range(len(study.products))}
+            continue
+        pool = _pool(s, t, b) if trial.paired else None
         for p in range(len(study.products)):
-            if b is None:
-                out[t, p] = _refused(t, None, p, f"no trial {trial.baseline}", trial.paired)
-            elif study.trials[b].property != trial.property:
-                out[t, p] = _refused(t, b, p, "the baseline measures another property", trial.paired)
-            else:
-                out[t, p] = _change(s, t, b, p, trial.paired)
+            out[t, p] = _change(s, t, b, p, trial.paired, pool)
     return out
 
 
-def _change(s: Summaries, t: int, b: int, p: int, pair: bool) -> ChangeOf:
+def _change(s: Summaries, t: int, b: int, p: int, pair: bool, pool: Pool | None) -> ChangeOf:
     now, before = s.table[t, p], s.table[b, p]
     for row, name in ((now, "trial"), (before, "baseline")):
         if row.n == 0:
@@ -67,7 +68,7 @@ def _change(s: Summaries, t: int, b: int, p: int, pair: bool) -> ChangeOf:
     if now.kind != "quantity":
         return _refused(t, b, p, "only a quantity changes in percent", pair, now.n, before.n)
     if pair:
-        return _paired(s, t, b, p, now, before)
+        return _paired(s, t, b, p, now, before, pool)
     if now.mean is None or before.mean is None:
         row, name = (now, "under the condition") if now.mean is None else (before, "in the baseline")
         return _refused(t, b, p, f"no mean {name}: {row.reason}", pair, now.n, before.n)
@@ -82,14 +83,33 @@ def _change(s: Summaries, t: int, b: int, p: int, pair: bool) -> ChangeOf:
     return ChangeOf(t, b, p, change, False, now.n, before.n, law, numbers, tuple(flags))
 
 
-def _paired(s: Summaries, t: int, b: int, p: int, now: Summary, before: Summary) -> ChangeOf:
-    from scipy.special import stdtrit
-
+def _matched(s: Summaries, now: Summary, before: Summary) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of Values of the specimens measured in both, baseline first, in the same order."""
     v, cells = s.values, s.cells
     first, second = cells.own_rows(before.cell), cells.own_rows(now.cell)
     first, second = first[v.specimen[first] >= 0], second[v.specimen[second] >= 0]
     _, i, j = np.intersect1d(v.specimen[first], v.specimen[second], return_indices=True)
-    first, second = first[i], second[j]
+    return first[i], second[j]
+
+
+def _pool(s: Summaries, t: int, b: int) -> Pool | None:
+    """How the units of one product differ in their log ratios, over the products with two or more."""
+    v, products = s.values, []
+    for p in range(len(s.study.products)):
+        now, before = s.table[t, p], s.table[b, p]
+        if now.n == 0 or before.n == 0 or now.kind != "quantity":
+            continue
+        first, second = _matched(s, now, before)
+        usable = (v.unit[second] >= 0).all() and (v.bound[first] == 0).all() and (v.bound[second] == 0).all()
+        if len(first) and usable and (v.value[first] > 0).all() and (v.value[second] > 0).all():
+            _, unit = np.unique(v.unit[second], return_inverse=True)
+            products.append((np.log(v.value[second]) - np.log(v.value[first]), unit))
+    return pool_of(products)
+
+
+def _paired(s: Summaries, t: int, b: int, p: int, now: Summary, before: Summary, pool) -> ChangeOf:
+    v = s.values
+    first, second = _matched(s, now, before)
     if not len(first):
         return _refused(t, b, p, "no specimen was measured before and after", True, now.n, before.n)
     exact = (v.bound[first] == 0) & (v.bound[second] == 0)
@@ -98,21 +118,13 @@ def _paired(s: Summaries, t: int, b: int, p: int, now: Summary, before: Summary)
         return _refused(t, b, p, reason, True, len(first), len(first))
     units = v.unit[second]
     known = bool((units >= 0).all())
-    change = paired(v.value[second], v.value[first], units if known else None, level=LEVEL)
+    change = paired(v.value[second], v.value[first], units if known else None, level=LEVEL, pool=pool)
     flags = list(change.flags)
+    if not (known and len(np.unique(units)) > 1) and "between_units_pooled" not in flags:
+        flags.append("of_units_tested")
     if len(first) < max(now.n, before.n):
         flags.append("only_specimens_measured_in_both")
-    law, numbers = None, ()
-    if change.ci_pct is not None and change.change_pct is not None:
-        m = len(np.unique(units)) if known else len(first)
-        dof = float((m if m > 1 else len(first)) - 1)
-        low, high = (np.log1p(x / 100) for x in change.ci_pct)
-        law = "log"
-        numbers = (
-            float(np.log1p(change.change_pct / 100)),
-            float((high - low) / (2 * stdtrit(dof, (1 + LEVEL) / 2))),
-            dof,
-        )
+    law, numbers = ("log", change.log) if change.log else (None, ())
     return ChangeOf(t, b, p, change, True, len(second), len(first), law, numbers, tuple(flags))
 
 

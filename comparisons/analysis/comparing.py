@@ -15,11 +15,13 @@ MOST_COMPARED = 60  # beyond this the table of pairs is longer than anybody read
 class Passed:
     """How many passed: passed of n specimens; units_passed of units where each unit speaks with one voice.
 
-    k, n_items: what an interval may count on; on: "units" or "specimens".
+    share: unweighted mean of the units' shares; units not known: of the specimens. k, n_items: what an
+    interval may count on; on: "units" or "specimens".
     """
 
     passed: int
     n: int
+    share: float
     k: int
     n_items: int
     on: str
@@ -38,9 +40,10 @@ def passed_of(s: Summaries, row: Summary) -> Passed:
     passed, n = int(own.sum()), len(own)
     shares = cells.group_low[cells.groups(row.cell)]
     mixed = bool(((shares > 0) & (shares < 1)).any())
+    share = float(cells.low[row.cell])
     if row.units is not None and row.units >= 2 and not mixed:
-        return Passed(passed, n, int(shares.sum()), len(shares), "units", row.units, False)
-    return Passed(passed, n, passed, n, "specimens", row.units, mixed)
+        return Passed(passed, n, share, int(shares.sum()), len(shares), "units", row.units, False)
+    return Passed(passed, n, share, passed, n, "specimens", row.units, mixed)
 
 
 def instruments_of(s: Summaries, row: Summary) -> frozenset[int]:
@@ -113,6 +116,9 @@ def _means(s: Summaries, rows: list[Summary], labels: list[str]):
     from .differences import compare_means
 
     u, dof, several = own_or_whole(s, rows)
+    if any(r.units is not None and r.units >= 2 and r.u_own is not None for r in rows):
+        # What is known of the units tested alone is not set against products at large as equal.
+        dof = [None if "of_units_tested" in r.flags else d for r, d in zip(rows, dof, strict=True)]
     # A product with a borrowed spread is never "without spread", however equal its own specimens.
     values = [
         s.values.value[s.cells.own_rows(r.cell)] if r.source in ("units", "specimens") else None for r in rows
@@ -156,8 +162,10 @@ def pass_fail_rows(s: Summaries) -> list[dict]:
                 flags.append("specimens_not_units")
             if c.mixed:
                 flags.append("units_disagree_within")
+            if abs(c.share - c.passed / c.n) > 1e-9:
+                flags.append("units_weigh_equally")
             base |= {
-                "passed": c.passed, "share": c.passed / c.n, "counted_on": c.on, "k": c.k,
+                "passed": c.passed, "share": c.share, "counted_on": c.on, "k": c.k,
                 "n_items": c.n_items, "clopper_pearson": list(clopper_pearson(c.k, c.n_items, LEVEL)),
                 "wilson": list(wilson(c.k, c.n_items, LEVEL)), "words": in_words(c.k, c.n_items, LEVEL),
                 "flags": flags,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from statistics import median
 
+from .checked import number
 from .study import Purchase, Study
 from .summary import Summaries
 
@@ -41,12 +42,20 @@ def per_item(purchase: Purchase) -> float | None:
 
     A blank shipping is nothing to pay, a blank count is one.
     """
-    packs = 1.0 if purchase.packs is None else purchase.packs
-    items = 1.0 if purchase.items_per_pack is None else purchase.items_per_pack
-    if purchase.price is None or purchase.price < 0 or not packs > 0 or not items > 0:
+    packs = 1.0 if purchase.packs is None else number(purchase.packs)
+    items = 1.0 if purchase.items_per_pack is None else number(purchase.items_per_pack)
+    price = number(purchase.price)
+    shipping = 0.0 if purchase.shipping is None else number(purchase.shipping)
+    if price is None or shipping is None or price < 0 or not (packs and packs > 0 and items and items > 0):
         return None
-    shipping = purchase.shipping or 0.0
-    return (purchase.price + shipping) / (packs * items)
+    return _per(_per(price + shipping, packs), items)
+
+
+def _per(amount: float | None, by: float | None) -> float | None:
+    """amount/by; None where either is absent or the quotient is nothing that can be computed with."""
+    if amount is None or not by:
+        return None
+    return number(amount / by)
 
 
 def _price(amounts: list[float], reason: str) -> Price:
@@ -106,7 +115,8 @@ def costs_of(s: Summaries) -> list[Cost]:
         else:
             reason = "not bought, only supplied or lent" if other[product] else "no purchase is recorded"
         item = _price([c for _, c in priced], reason)
-        content = _price([c / x.content for x, c in priced if x.content], reason or "no content is given")
+        each = [y for x, c in priced if (y := _per(c, number(x.content))) is not None and y >= 0]
+        content = _price(each, reason or "no content is given")
         out.append(Cost(
             product=product, n=len(priced), per_item=item, per_content=content,
             per_usable=_usable(s, usable, p, item, reason),
@@ -127,7 +137,7 @@ def _usable(s: Summaries, trial: int | str, p: int, item: Price, reason: str) ->
         return Price(reason=reason)
     if amount is None or not amount > 0:
         return Price(reason="the usable amount was not measured")
-    return Price(typical=item.typical / amount, lowest=item.lowest / amount)
+    return Price(typical=_per(item.typical, amount), lowest=_per(item.lowest, amount))
 
 
 def cost_rows(study: Study, costs: list[Cost]) -> list[dict]:

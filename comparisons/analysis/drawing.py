@@ -221,11 +221,17 @@ def unsure(e: CriterionEstimates, p: int) -> str:
 
 
 class Block:
-    """One block of draws; arrays have the shape (products, draws)."""
+    """One block of draws; arrays have the shape (products, draws).
 
-    def __init__(self, plan: Plan, purpose: str, index: int, size: int, uses: dict[int, int] | None = None):
+    uses: how often each trial's means will be asked for (once, where not said): they are kept until
+    then. spare: arrays of that shape to draw into, which saves making new ones.
+    """
+
+    def __init__(self, plan: Plan, purpose: str, index: int, size: int, uses: dict[int, int] | None = None,
+                 spare: list[np.ndarray] | None = None):  # fmt: skip
         self.plan, self.purpose, self.index, self.size = plan, purpose, index, size
         self._left = dict(uses or {})
+        self._spare = [] if spare is None else spare
         self._means: dict[int, np.ndarray] = {}
         self._gauges: dict[tuple[str, int], np.ndarray] = {}
         self.truncated: dict[int, np.ndarray] = {}
@@ -261,18 +267,22 @@ class Block:
         for what, by in (("offset", means.offset), ("gain", means.gain)):
             for g in np.flatnonzero(by.any(axis=0)):
                 error = self.gauge_error(what, int(g))
-                if error is not None:
-                    x += by[:, g, None] * error
+                if error is None:
+                    continue
+                # Mostly a gauge moves all products alike, and then no array of that size is made.
+                same = bool((by[:, g] == by[0, g]).all())
+                x += by[0, g] * error if same else by[:, g, None] * error
 
     def means(self, trial: int) -> np.ndarray:
         """Drawn means of one trial, at or above its physical limit; yours to change."""
         if trial not in self._means:
             law = self.plan.means[trial]
-            x = student(self.stream(MEANS, trial), law.dof, law.u != 0, self.size)
+            out = self._spare.pop() if self._spare else None
+            x = student(self.stream(MEANS, trial), law.dof, law.u != 0, self.size, out)
             x *= law.u[:, None]
             x += law.value[:, None]
             self.shift(law, x)
-            self.truncated[trial] = counted(x < law.low) if law.low > -np.inf else np.zeros(len(x), int)
+            self.truncated[trial] = below(x, law.low)
             if self.truncated[trial].any():
                 np.maximum(x, law.low, out=x)
             self._means[trial] = x
@@ -326,13 +336,14 @@ class Block:
             x = student(stream, law.dof, rows, self.size)
             x *= np.nan_to_num(law.b)[:, None]
             x += np.nan_to_num(law.a)[:, None]
-        cut = counted((x < law.low) | (x > law.high))
+        cut = below(x, law.low) + above(x, law.high)
         return np.clip(x, law.low, law.high, out=x), cut
 
 
-def student(stream: np.random.Generator, dof: np.ndarray, rows: np.ndarray, size: int) -> np.ndarray:
+def student(stream: np.random.Generator, dof: np.ndarray, rows: np.ndarray, size: int,
+            out: np.ndarray | None = None) -> np.ndarray:  # fmt: skip
     """Student's t for each row that is asked for (0 elsewhere), shape (rows, size); infinite dof: normal."""
-    x = np.zeros((len(dof), size))
+    x = out if out is not None and out.shape == (len(dof), size) else np.empty((len(dof), size))
     at = 0
     while at < len(dof):
         end = at + 1
@@ -342,13 +353,28 @@ def student(stream: np.random.Generator, dof: np.ndarray, rows: np.ndarray, size
             x[at:end] = stream.standard_t(dof[at], (end - at, size))
         elif rows[at]:
             stream.standard_normal(out=x[at:end])
+        else:
+            x[at:end] = 0.0
         at = end
     return x
 
 
-def counted(mask: np.ndarray) -> np.ndarray:
-    """True entries in each row."""
-    return np.array([np.count_nonzero(row) for row in mask])
+def below(x: np.ndarray, limit: float) -> np.ndarray:
+    """How many entries of each row lie below `limit`; rows whose least one does not are not gone through."""
+    count = np.zeros(len(x), dtype=int)
+    if limit > -np.inf and x.size:
+        for i in np.flatnonzero(x.min(axis=1) < limit):
+            count[i] = np.count_nonzero(x[i] < limit)
+    return count
+
+
+def above(x: np.ndarray, limit: float) -> np.ndarray:
+    """How many entries of each row lie above `limit`; as `below`."""
+    count = np.zeros(len(x), dtype=int)
+    if limit < np.inf and x.size:
+        for i in np.flatnonzero(x.max(axis=1) > limit):
+            count[i] = np.count_nonzero(x[i] > limit)
+    return count
 
 
 def score_in_place(f: ValueFunction, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -357,11 +383,11 @@ def score_in_place(f: ValueFunction, x: np.ndarray) -> tuple[np.ndarray, np.ndar
     Returns how many of each row lay beyond the anchor that scores least, and beyond the one that scores most.
     """
     if f.better == "target":
-        above = (f.ceiling - x) / (f.ceiling - f.target - f.band)
+        falling = (f.ceiling - x) / (f.ceiling - f.target - f.band)
         x -= f.floor
         x *= 1.0 / (f.target - f.band - f.floor)
-        np.minimum(x, above, out=x)
-        low, high = counted(x < 0.0), np.zeros(len(x), dtype=int)
+        np.minimum(x, falling, out=x)
+        low, high = below(x, 0.0), np.zeros(len(x), dtype=int)
     else:
         if f.form == "logarithmic":
             with np.errstate(divide="ignore"):
@@ -371,7 +397,7 @@ def score_in_place(f: ValueFunction, x: np.ndarray) -> tuple[np.ndarray, np.ndar
         else:
             x -= f.floor
             x *= 1.0 / (f.ceiling - f.floor)
-        low, high = counted(x < 0.0), counted(x > 1.0)
+        low, high = below(x, 0.0), above(x, 1.0)
     np.clip(x, 0.0, 1.0, out=x)
     if f.exponent != 1.0:
         np.power(x, f.exponent, out=x)
@@ -451,10 +477,10 @@ def draw(plan: Plan, tables: list[Weighed], draws: int = DRAWS, purpose: str = "
     gates = tuple(i for i in criteria if plan.laws[i].gate is not None and plan.laws[i].drawn.any())
     meets = np.ones((P, draws), dtype=bool) if gates else None
     low, high, cut = (np.zeros((len(plan.laws), P)) for _ in range(3))
-    part = np.empty((P, step))
+    part, spare = np.empty((P, step)), []
     for index, start in enumerate(range(0, draws, step)):
         stop = min(start + step, draws)
-        block = Block(plan, purpose, index, stop - start, uses)
+        block = Block(plan, purpose, index, stop - start, uses, spare)
         totals = [s[:, start:stop] for s in scores]
         for total, table in zip(totals, tables, strict=True):
             total[:] = table.constant[:, None]
@@ -469,6 +495,8 @@ def draw(plan: Plan, tables: list[Weighed], draws: int = DRAWS, purpose: str = "
                     total += view
                 elif w is not None:
                     total += (w * law.score)[:, None]
+            if x is not None and not spare:
+                spare.append(x)
     for share in (low, high, cut):
         share /= draws
     return Drawn(scores, meets, low, high, cut, gates, draws)
@@ -489,9 +517,9 @@ def scored(block: Block, law: CriterionLaw, low, high, cut, meets) -> np.ndarray
         meets &= ((x >= least) & (x <= most)) | ~law.drawn[:, None]
     if law.function is None:
         return None
-    below, above = score_in_place(law.function, x)
-    low += below if whole else below * law.drawn
-    high += above if whole else above * law.drawn
+    least, most = score_in_place(law.function, x)
+    low += least if whole else least * law.drawn
+    high += most if whole else most * law.drawn
     if not whole:
         x[~law.drawn] = law.score[~law.drawn, None]
     return x

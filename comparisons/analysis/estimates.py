@@ -187,7 +187,7 @@ def _fill_share(d: _Draft, s: Summaries, trial: int) -> str:
             d.absent(p, row)
             continue
         counts = passed_of(s, row)
-        d.value[p], d.law[p] = counts.passed / counts.n, "beta"
+        d.value[p], d.law[p] = counts.share, "beta"
         d.n[p], d.k[p] = counts.n_items, counts.k
         if counts.on == "specimens":
             d.flags[p].append("specimens_not_units")

@@ -98,10 +98,10 @@ def _slips(study: Study, v: Values, cells: Cells, rows: list[dict], marked: set[
         siblings = v.value[mates[mates != row]]
         if len(siblings) < 2:
             siblings = medians[(cells.trial == cells.trial[i]) & (np.arange(len(cells)) != i)]
-        temperature = prop.unit in ("degC", "°C", "celsius")
-        slip = unit_slip(x[c], siblings, (prop.plausible_low, prop.plausible_high), temperature=temperature)
+        quantities = study.trials[int(v.trial[row])].quantities
+        slip = unit_slip(x[c], siblings, (prop.plausible_low, prop.plausible_high), quantities=quantities)
         if slip is None and outside[c]:
-            slip = unit_slip(x[c], [], (prop.plausible_low, prop.plausible_high), temperature=temperature)
+            slip = unit_slip(x[c], [], (prop.plausible_low, prop.plausible_high), quantities=quantities)
         means = _means(v, cells, i, np.array([row]))
         if slip is not None:
             marked.add(row)
@@ -186,10 +186,13 @@ def _tested(x: np.ndarray, resolution: float | None) -> list[tuple[int, dict]]:
     """Positions of far values in `x`, with the test's name, statistic and limit."""
     if len(x) >= ESD_LEAST:
         found = esd(x, max_outliers=min(MOST_HIDDEN, max(1, len(x) // 10)), alpha=ALPHA)
+        far = list(found.indices or ())
+        rest = float(np.median(np.delete(x, far)))
+        step = (resolution or 0.0) * (1 + 1e-9)
         return [
             (i, {"test": "esd", "statistic": found.r[n], "limit": found.limits[n]})
-            for n, i in enumerate(found.indices or ())
-        ]
+            for n, i in enumerate(far) if abs(float(x[i]) - rest) > step
+        ]  # fmt: skip
     found = grubbs(x, alpha=ALPHA, resolution=resolution)
     if not found.suspect:
         return []

@@ -10,9 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .checked import number
 from .study import Gauge, Study
 
 ASSUMED_K = 2.0
+LEAST_GAIN, MOST_GAIN = 1e-6, 1e6  # a factor outside these is a slip of the pen, not an error of a gauge
+AMOUNTS = ("resolution", "accuracy_abs", "accuracy_pct", "full_scale", "U", "k", "offset", "gain")
 
 
 @dataclass(frozen=True)
@@ -50,30 +53,33 @@ class GaugeErrors:
 
 def _of(gauge: Gauge) -> tuple[float, ...]:
     flags = []
-    offset = gauge.offset or 0.0
-    gain = 1.0 if gauge.gain is None else gauge.gain
-    if not gain > 0:
+    given = {name: number(getattr(gauge, name)) for name in AMOUNTS}
+    if any(given[name] is None and getattr(gauge, name) is not None for name in AMOUNTS):
+        flags.append("gauge_amount_refused")
+    offset = given["offset"] or 0.0
+    gain = 1.0 if given["gain"] is None else given["gain"]
+    if not LEAST_GAIN <= gain <= MOST_GAIN:
         flags.append("gain_refused")
         gain = 1.0
-    accuracy_offset, accuracy_gain = abs(gauge.accuracy_abs or 0.0), 0.0
-    if gauge.accuracy_pct:
-        share = abs(gauge.accuracy_pct) / 100.0
+    accuracy_offset, accuracy_gain = abs(given["accuracy_abs"] or 0.0), 0.0
+    if given["accuracy_pct"]:
+        share = abs(given["accuracy_pct"]) / 100.0
         if gauge.accuracy_basis == "reading":
             accuracy_gain = share
-        elif gauge.accuracy_basis == "full_scale" and gauge.full_scale is not None:
-            accuracy_offset += share * abs(gauge.full_scale)
+        elif gauge.accuracy_basis == "full_scale" and given["full_scale"] is not None:
+            accuracy_offset += share * abs(given["full_scale"])
         elif gauge.accuracy_basis == "full_scale":
             flags.append("full_scale_unknown")
         else:
             flags.append("accuracy_basis_unknown")
     calibration = 0.0
-    if gauge.U:
-        k = gauge.k
+    if given["U"]:
+        k = given["k"]
         if k is None or not k > 0:
             k = ASSUMED_K
             flags.append("k_assumed_2")
-        calibration = abs(gauge.U) / k
-    resolution = gauge.resolution if gauge.resolution and gauge.resolution > 0 else np.nan
+        calibration = abs(given["U"]) / k
+    resolution = given["resolution"] if given["resolution"] and given["resolution"] > 0 else np.nan
     return offset, gain, resolution, accuracy_offset, accuracy_gain, calibration, tuple(flags)
 
 
@@ -82,7 +88,8 @@ def gauge_errors(study: Study) -> GaugeErrors:
 
     An accuracy in percent without its basis, or of an unknown full scale, is left out and flagged:
     of reading and of full scale differ too much to be guessed. A calibration without its coverage
-    factor is read with k = 2, flagged (common practice, no source).
+    factor is read with k = 2, flagged (common practice, no source). An amount that cannot be computed
+    with, and a gain that no gauge has, are left out and flagged.
     """
     rows = [_of(g) for g in study.gauges]
     columns = list(zip(*rows, strict=True)) if rows else [()] * 7

@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from .change import satterthwaite
 from .changes import ChangeOf
 from .comparing import passed_of
 from .conformity import Conformity, bounds_at_least, every_item, gauge_adequacy, round_to, statement
@@ -51,9 +52,21 @@ def _rounded(y: float, step: float | None, decision: Decision) -> tuple[float, t
 
 
 def _stated(y, u, dof, limits, decision: Decision, U) -> Conformity:
-    return statement(
+    found = statement(
         y, u, dof, limits.low, limits.high, confidence=decision.confidence, rule=decision.rule, U=U
     )
+    return _told(found, limits.step, decision)
+
+
+def _told(found: Conformity, step: float | None, decision: Decision) -> Conformity:
+    """The statement with the way of comparing in its rule (ASTM E29: absolute or rounding method)."""
+    if not found.rule_text:
+        return found
+    if decision.rounding == "rounding" and step is not None:
+        way = f"the value is rounded to a multiple of {step:.6g} first (rounding method)"
+    else:
+        way = "the value is compared as computed (absolute method)"
+    return replace(found, rule_text=f"{found.rule_text}; {way}")
 
 
 def judge_typical(s: Summaries, row: Summary, limits, decision: Decision) -> Judged:
@@ -81,7 +94,7 @@ def judge_typical(s: Summaries, row: Summary, limits, decision: Decision) -> Jud
     compared, more = _rounded(row.mean, limits.step, decision)
     found = _stated(compared, row.u, row.dof, limits, decision, row.U)
     flags = (*base.flags, *more)
-    if found.statement == "fail" and _bound_beyond(s, row, limits):
+    if found.statement == "fail" and _bound_beyond(s, row, limits, compared):
         found = replace(found, statement="conditional_fail")
         flags = (*flags, "bounds_never_fail")
     return replace(base, conformity=found, flags=flags)
@@ -107,11 +120,12 @@ def _settled_by_bounds(s: Summaries, row: Summary, limits, decision) -> tuple[Co
     return bounds_at_least(n, n, confidence=decision.confidence), on_specimens
 
 
-def _bound_beyond(s: Summaries, row: Summary, limits) -> bool:
+def _bound_beyond(s: Summaries, row: Summary, limits, y: float) -> bool:
+    """Whether a bound lies on the right side of the limit that `y` misses, and may lie anywhere beyond."""
     low, high, _ = _ends(s, row)
-    above = limits.low is not None and (np.isinf(high) & (low >= limits.low)).any()
-    below = limits.high is not None and (np.isinf(low) & (high <= limits.high)).any()
-    return bool(above or below)
+    if limits.low is not None and y < limits.low:
+        return bool((np.isinf(high) & (low >= limits.low)).any())
+    return bool(limits.high is not None and (np.isinf(low) & (high <= limits.high)).any())
 
 
 def judge_every(s: Summaries, row: Summary, limits, decision: Decision) -> Judged:
@@ -130,20 +144,37 @@ def judge_every(s: Summaries, row: Summary, limits, decision: Decision) -> Judge
         return replace(base, reason="the units are not known: nothing shows how items differ")
     if row.units < 2:
         return replace(base, reason="one unit only: it cannot speak for every item")
+    u_specimen = float(np.hypot(row.u_gauge or 0.0, (row.resolution or 0.0) / np.sqrt(12)))
+    guard = float(ndtri(decision.confidence)) * u_specimen if decision.confidence > 0.5 else 0.0
     if row.n_bounds:
-        return replace(base, reason="values that are only bounds give no tolerance bound")
+        return _every_with_bounds(s, row, limits, guard, base)
     rows = s.cells.own_rows(row.cell)
     values, flags = s.values.value[rows], row.flags
     if decision.rounding == "rounding":
         pairs = [_rounded(float(x), limits.step, decision) for x in values]
         values = np.array([x for x, _ in pairs])
         flags = (*flags, *pairs[0][1])
-    u_specimen = float(np.hypot(row.u_gauge or 0.0, (row.resolution or 0.0) / np.sqrt(12)))
     found = every_item(
         values, limits.low, limits.high, coverage=decision.coverage, confidence=decision.confidence,
-        unit_ids=[int(x) for x in s.values.unit[rows]], guard=float(ndtri(decision.confidence)) * u_specimen,
+        unit_ids=[int(x) for x in s.values.unit[rows]], guard=guard,
     )  # fmt: skip
-    return replace(base, conformity=found, flags=flags)
+    return replace(base, conformity=_told(found, limits.step, decision), flags=flags)
+
+
+def _every_with_bounds(s: Summaries, row: Summary, limits, guard: float, base: Judged) -> Judged:
+    """With bounds there is no tolerance bound; yet one item that surely lies beyond a limit is enough."""
+    low, high, _ = _ends(s, row)
+    beyond = np.zeros(len(low), dtype=bool)
+    if limits.low is not None:
+        beyond |= high < limits.low - guard
+    if limits.high is not None:
+        beyond |= low > limits.high + guard
+    reason = "values that are only bounds give no tolerance bound"
+    if not beyond.any():
+        return replace(base, reason=reason)
+    text = "every item: fail where a specimen lies beyond a limit by more than its guard band"
+    flag = "a specimen lies beyond the limit by more than its guard band"
+    return replace(base, conformity=Conformity(None, "fail", reason, text, guard, flags=(flag,)))
 
 
 def judge_passes(s: Summaries, row: Summary, decision: Decision, scope: str) -> Judged:
@@ -167,14 +198,14 @@ def judge_passes(s: Summaries, row: Summary, decision: Decision, scope: str) -> 
     elif at_most <= 1 - c:
         verdict = "fail"
     else:
-        verdict = "conditional_pass" if k / n >= share else "conditional_fail"
+        verdict = "conditional_pass" if counts.share >= share else "conditional_fail"
     text = (
         f"share that passes: pass where it is at least {100 * share:g} % at confidence {c:g}, "
         f"fail where it is less at that confidence; exact, {n} {counts.on}"
     )
     flags = tuple(row.flags) + (("specimens_not_units",) if counts.on == "specimens" else ())
     return Judged(
-        measured=counts.passed / counts.n, judged_on="share", flags=flags,
+        measured=counts.share, judged_on="share", flags=flags,
         conformity=Conformity(p, verdict, "", text, None, risk=1 - c),
     )  # fmt: skip
 
@@ -213,15 +244,17 @@ def judge_change(found: ChangeOf | None, limits, decision: Decision, scope: str)
     if high is not None and high <= 0:
         return replace(base, reason="the claimed change leaves nothing to judge")
     if found.law == "log":
-        _, u, dof = found.numbers
+        center, u, dof = found.numbers
     else:
         m, u1, dof1, m0, u0, dof0 = found.numbers
         if "Fieller" in found.change.method:
             return _fieller(base, found.numbers, low, high, decision, flags)
-        a, b = (u1 / m) ** 2, (u0 / m0) ** 2
-        u = float(np.sqrt(a + b))
-        dof = u**4 / (a**2 / dof1 + b**2 / dof0)
-    center = float(np.log1p(compared / 100))
+        u, dof = float(np.hypot(u1 / m, u0 / m0)), satterthwaite(u1 / m, dof1, u0 / m0, dof0)
+        center = float(np.log(m / m0))
+    if compared != y:
+        if compared <= -100:
+            return replace(base, reason="rounded, the loss is of everything: it has no logarithm", flags=flags)
+        center = float(np.log1p(compared / 100))
     k = float(stdtrit(dof, (1 + LEVEL) / 2))
     found_statement = statement(
         center, u, dof, None if low is None else float(np.log(low)),
@@ -229,7 +262,8 @@ def judge_change(found: ChangeOf | None, limits, decision: Decision, scope: str)
         confidence=decision.confidence, rule=decision.rule, U=k * u,
     )  # fmt: skip
     # The guard band is one of the logarithm, which no reader could set beside percent.
-    return replace(base, conformity=replace(found_statement, guard=None), flags=flags)
+    told = _told(replace(found_statement, guard=None), limits.step, decision)
+    return replace(base, conformity=told, flags=flags)
 
 
 def _fieller(base: Judged, numbers, low, high, decision: Decision, flags) -> Judged:
@@ -239,9 +273,8 @@ def _fieller(base: Judged, numbers, low, high, decision: Decision, flags) -> Jud
         return replace(base, reason="the baseline is too near zero for two limits", flags=flags)
     m, u1, dof1, m0, u0, dof0 = numbers
     r = low if low is not None else high
-    a, b = u1**2, (r * u0) ** 2
-    u = float(np.sqrt(a + b))
-    dof = u**4 / (a**2 / dof1 + b**2 / dof0) if u > 0 else None
+    u = float(np.hypot(u1, r * u0))
+    dof = satterthwaite(u1, dof1, r * u0, dof0) if u > 0 else None
     y = m - r * m0
     U = float(stdtrit(dof, (1 + LEVEL) / 2)) * u if dof else None
     found = statement(

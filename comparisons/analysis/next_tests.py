@@ -10,11 +10,13 @@ Analysis 7, 378-403 (small batches may show no gain where larger ones do); from 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from .drawing import (
     LEAST_BASELINE,
+    MEANS,
     Block,
     Plan,
     Weighed,
@@ -22,10 +24,11 @@ from .drawing import (
     needed,
     score_in_place,
     scored,
+    student,
     uses_of,
 )
 from .estimates import CriterionEstimates
-from .ranking import Sureness, on_grid
+from .ranking import MOST_PAIRED, Sureness, on_grid
 from .study import Study
 from .summary import Summaries, Summary
 from .words import CLEAR, MC_ERRORS
@@ -40,6 +43,7 @@ MORE_SPECIMENS = (1, 3)  # times as many again as each unit gave so far
 CANDIDATES = 10  # products and trials tried: those whose uncertainty moves the score most
 CONTENDER = 0.01  # P(best) below which nothing more is tested of a product
 CHUNK = 12
+NORMAL_SCORES = np.linspace(-5.0, 5.0, 801)
 NOISE = 1e-9  # a gain below this is rounding
 NOT_OFFERED_RATINGS = "ratings: more raters would rate every product, which is not simulated"
 NOT_OFFERED_UNITS = "nothing shows how units differ: test two units of some product first"
@@ -172,6 +176,28 @@ def after_batch(now: MeanNow, batch: Batch, stream: np.random.Generator) -> tupl
     return new_items(now, j, z, normal, chi2)
 
 
+@lru_cache(maxsize=256)
+def _t_quantiles(dof: float) -> np.ndarray:
+    from scipy.special import ndtr, stdtrit
+
+    return stdtrit(dof, ndtr(NORMAL_SCORES))
+
+
+def recast(noise: np.ndarray, dof: float, to: float) -> np.ndarray:
+    """Student's t noise carried over to other degrees of freedom at the same quantiles.
+
+    So that a batch that changes nothing changes no draw: the base draws stay common. Interpolated in
+    normal scores; beyond five of them the last value stands.
+
+    >>> x = recast(np.array([-2.0, 0.0, 2.776445]), 4.0, 9.0)
+    >>> x.round(2).tolist()
+    [-1.74, 0.0, 2.26]
+    """
+    if to == dof:
+        return noise
+    return np.interp(np.interp(noise, _t_quantiles(dof), NORMAL_SCORES), NORMAL_SCORES, _t_quantiles(to))
+
+
 class Base:
     """The base draws of one replicate: scores of each criterion and totals of one board."""
 
@@ -199,12 +225,20 @@ class Base:
                 total += self.part[i]
         self.total = total
         self._best: dict[int, tuple] = {}
+        self._noise: dict[int, np.ndarray] = {}
         meets = np.ones((P, DRAWS), dtype=bool)
         for ok in self.meets.values():
             meets &= ok
         self.played = on_grid(total[ranked])
         self.played[~meets[ranked]] = -np.inf
         self.wrong = 1.0 - float(_first(self.played).mean(axis=1).max())
+
+    def noise(self, trial: int) -> np.ndarray:
+        """The t noise that the trial's means were drawn with, shape (products, draws)."""
+        if trial not in self._noise:
+            law = self.plan.means[trial]
+            self._noise[trial] = student(self.block.stream(MEANS, trial), law.dof, law.u != 0, DRAWS)
+        return self._noise[trial]
 
     def touched(self, trial: int) -> list[int]:
         """Criteria that a trial's mean (or pass share) enters."""
@@ -232,7 +266,10 @@ class Base:
             others = np.delete(self.played, self.ranked.index(p), axis=0)
             best = others.max(axis=0)
             count = np.where(np.isneginf(others), 0.0, others == best).sum(axis=0)
-            self._best[p] = best, count, np.ascontiguousarray(_first(others).T)
+            shares = _first(others)
+            # Of very many, only those that come first most often can be named the winner.
+            likely = np.argsort(-shares.sum(axis=1), kind="stable")[:MOST_PAIRED]
+            self._best[p] = best, count, shares[np.sort(likely)]
         return self._best[p]
 
     def wrong_with(self, p: int, totals: np.ndarray) -> np.ndarray:
@@ -244,7 +281,7 @@ class Base:
             level = ((totals == best) & ~np.isneginf(totals)) / (count + 1.0)
             own += level.sum(axis=1)
             lost += level * count
-        return 1.0 - np.maximum(own, (lost @ shares).max(axis=1)) / DRAWS
+        return 1.0 - np.maximum(own, np.einsum("od,pd->op", lost, shares).max(axis=1)) / DRAWS
 
 
 def _first(played: np.ndarray) -> np.ndarray:
@@ -259,8 +296,8 @@ def means_after(base: Base, batch: Batch, now: MeanNow, touched: list[int], inde
     plan, p, t = base.plan, batch.product, batch.trial
     stream = generator(plan.seed, "next", index, 9, t, p, batch.specimens, batch.units)
     value, u, dof = after_batch(now, batch, stream)
-    noise = stream.standard_t(dof, DRAWS)
     law = plan.means[t]
+    noise = recast(base.noise(t)[p], now.dof, dof)
     shift = np.zeros((plan.products, DRAWS))
     base.block.shift(law, shift)
     rest, ok = base.rest(p, touched)

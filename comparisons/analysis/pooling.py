@@ -10,6 +10,7 @@ pseudoreplication). Degrees of freedom by F. E. Satterthwaite (1946). From memor
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -48,6 +49,44 @@ def grows_with_mean(mean: np.ndarray, variance: np.ndarray, dof: np.ndarray) -> 
     x, y, w = np.log(mean[usable]), np.log(variance[usable]) / 2, dof[usable].astype(float)
     dx = x - np.average(x, weights=w)
     return bool(np.sum(w * dx * y) / np.sum(w * dx * dx) > PERCENT_SLOPE)
+
+
+class Pool(NamedTuple):
+    """How units differ, over the products of a trial that have two or more: see `pooled_between`."""
+
+    v: float
+    v_dof: float
+    inverse_size: float
+    within: float
+    within_dof: float
+
+
+def pool_of(products) -> Pool | None:
+    """The pool of several products' values, None where none has two units.
+
+    products: for each product (values, unit index from 0), both of shape (n,), one unit of measure.
+
+    >>> pool_of([(np.array([1.0, 3.0, 5.0]), np.array([0, 0, 1]))])
+    Pool(v=4.5, v_dof=1.0, inverse_size=0.75, within=2.0, within_dof=1.0)
+    """
+    v = inverse_size = squares = 0.0
+    v_dof = within_dof = 0
+    for values, unit in products:
+        sizes = np.bincount(unit)
+        if len(sizes) < 2:
+            continue
+        centred = values - values.mean()
+        means = np.bincount(unit, centred) / sizes
+        dof = len(sizes) - 1
+        v += dof * float(means.var(ddof=1))
+        inverse_size += dof * float(np.mean(1.0 / sizes))
+        squares += float(np.sum((centred - means[unit]) ** 2))
+        v_dof += dof
+        within_dof += len(values) - len(sizes)
+    if not v_dof:
+        return None
+    within = squares / within_dof if within_dof else 0.0
+    return Pool(v / v_dof, float(v_dof), inverse_size / v_dof, within, float(within_dof))
 
 
 def pooled_between(v: float, v_dof: float, inverse_size: float, within: float, within_dof: float,
@@ -97,25 +136,30 @@ def type_a(cells: Cells) -> TypeA:
     u[many] = np.sqrt(cells.means_variance[many] / cells.m[many])
     dof[many] = cells.m[many] - 1
     source[many] = "units"
-    for t in np.unique(cells.trial[exact & ~many]):
-        here = cells.trial == t
-        pool = np.flatnonzero(here & many)
-        spread = _Spread.of(cells, pool) if len(pool) else None
-        for i in np.flatnonzero(here & exact & ~many):
+    for t in np.unique(cells.trial[exact & ~many]).tolist():
+        spread = spread_of_trial(cells, t)
+        for i in np.flatnonzero((cells.trial == t) & exact & ~many):
+            n = int(cells.n[i])
             if spread is not None:
-                u[i], dof[i], source[i] = spread.of_one_unit(cells, i)
-            elif cells.n[i] > 1:
-                u[i] = cells.sd[i] / np.sqrt(cells.n[i])
-                dof[i] = cells.n[i] - 1
+                own_dof = float(cells.within_dof[i])
+                own = float(cells.within_variance[i]) / n if own_dof else 0.0
+                u[i], dof[i], percent = spread.of_one_unit(float(cells.low[i]), own, own_dof, n)
+                source[i] = "pooled_percent" if percent else "pooled"
+            elif n > 1:
+                u[i] = cells.sd[i] / np.sqrt(n)
+                dof[i] = n - 1
                 source[i] = "specimens"
     return TypeA(u, dof, source)
 
 
 @dataclass(frozen=True)
-class _Spread:
-    """Pooled spread of a trial's products with two or more units, plain and (where it serves) relative."""
+class Spread:
+    """Pooled spread of a trial's products with two or more units, plain and (where it serves) relative.
 
-    # Pairs: in the property's unit, and relative to the mean.
+    v, within: pairs, in the property's unit and relative to the mean; else as in `Pool`.
+    percent: whether the relative one serves.
+    """
+
     v: tuple[float, float]
     within: tuple[float, float]
     v_dof: float
@@ -124,7 +168,7 @@ class _Spread:
     percent: bool
 
     @classmethod
-    def of(cls, cells: Cells, pool: np.ndarray) -> _Spread:
+    def of(cls, cells: Cells, pool: np.ndarray) -> Spread:
         mean, dof = cells.low[pool], (cells.m[pool] - 1).astype(float)
         variance, within_dof = cells.means_variance[pool], cells.within_dof[pool].astype(float)
         within = np.where(within_dof > 0, cells.within_variance[pool], 0.0)
@@ -140,13 +184,23 @@ class _Spread:
             percent=percent,
         )
 
-    def of_one_unit(self, cells: Cells, i: int) -> tuple[float, float, str]:
-        percent = bool(self.percent and cells.low[i] > 0)
-        scale = float(cells.low[i]) if percent else 1.0
-        own_dof = int(cells.within_dof[i])
-        own = float(cells.within_variance[i]) / scale**2 if own_dof else 0.0
+    def of_one_unit(self, mean: float, own: float, own_dof: float, n: int) -> tuple[float, float, bool]:
+        """u and dof of the mean of a one-unit product, and whether the spread was taken in percent.
+
+        mean: in the property's unit. own: the variance of the mean within the unit (own_dof degrees of
+        freedom, 0: not known), of n specimens.
+        """
+        percent = bool(self.percent and mean > 0)
+        scale = mean if percent else 1.0
         variance, dof = pooled_between(
             self.v[percent], self.v_dof, self.inverse_size, self.within[percent], self.within_dof,
-            own, own_dof, int(cells.n[i]),
+            own * n / scale**2, own_dof, n,
         )  # fmt: skip
-        return float(np.sqrt(variance) * scale), dof, "pooled_percent" if percent else "pooled"
+        return float(np.sqrt(variance) * scale), dof, percent
+
+
+def spread_of_trial(cells: Cells, trial: int) -> Spread | None:
+    """The pooled spread of a trial's products with two or more units and exact values; None without one."""
+    exact = (cells.up + cells.down) == 0
+    pool = np.flatnonzero((cells.trial == trial) & exact & (cells.m >= 2))
+    return Spread.of(cells, pool) if len(pool) else None

@@ -309,7 +309,7 @@ def resampled_means(table, generator, draws: int = 2000) -> tuple[np.ndarray | N
     x = x[(~np.isnan(x)).any(axis=1)]
     if np.isnan(x).any():
         mean, _, _, fit = _additive_fit(x)
-        if any(v is None for v in mean):
+        if fit is None or any(v is None for v in mean):
             return None, "not all products are linked by raters who rated several"
         x = fit[1]
     m = len(x)

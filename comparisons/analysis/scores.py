@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .checked import number
 from .estimates import CriterionEstimates
 from .study import Study, Weighting
 
@@ -88,9 +89,12 @@ def board_of(study: Study, estimates: list[CriterionEstimates], weighting: Weigh
     products = len(study.products)
     used, dropped = [], []
     for i, e in enumerate(estimates):
-        if not weighting.weights.get(e.criterion.id, 0.0) > 0:
+        weight = weighting.weights.get(e.criterion.id, 0.0)
+        if number(weight) is None:
+            dropped.append((i, "its weight is no number to compute with"))
+        elif not number(weight) > 0:
             continue
-        if e.function is None:
+        elif e.function is None:
             dropped.append((i, e.reason))
         else:
             used.append(i)

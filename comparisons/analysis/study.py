@@ -80,6 +80,8 @@ class Trial:
     Readings are in `reading_unit`. With `divide_by`, a specimen's reading is divided by the mean of
     its readings of each dimension (in that dimension's own result unit) and multiplied by
     `result_factor`; without, by `result_factor` alone, to reach the property's unit.
+    `quantities`: what the units of readings and dimensions are made of, with powers, such as
+    (("force", 1), ("length", -1)): a slip of unit is looked for among these (see `suspects`).
     Runs come in the order in which they were started.
     """
 
@@ -93,6 +95,7 @@ class Trial:
     reading_unit: str = ""
     divide_by: tuple[str, ...] = ()
     result_factor: float = 1.0
+    quantities: tuple[tuple[str, int], ...] = ()
     units_planned: int | None = None
     replicates: int | None = None
     blind: bool = False

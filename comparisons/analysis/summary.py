@@ -12,7 +12,7 @@ import numpy as np
 
 from .cells import Cells, gather
 from .gauges import GaugeErrors
-from .pooling import type_a
+from .pooling import Spread, spread_of_trial, type_a
 from .study import Study, Trial
 from .uncertainty import LEVEL, Budget, Sensitivities, budget, sensitivities
 from .values import BIT, Values
@@ -121,6 +121,7 @@ def summarise(study: Study, v: Values, errors: GaugeErrors) -> Summaries:
     spread = type_a(cells)
     kinds = [study.properties[t.property].kind for t in study.trials]
     table: dict[tuple[int, int], Summary] = {}
+    spreads: dict[int, Spread | None] = {}
     for i in range(len(cells)):
         t, p = int(cells.trial[i]), int(cells.product[i])
         base = Summary(
@@ -134,7 +135,9 @@ def summarise(study: Study, v: Values, errors: GaugeErrors) -> Summaries:
             flags = _unit_flags(cells, i)
             table[t, p] = replace(base, mean=base.low, sd=_number(cells.sd[i]), flags=tuple(flags))
         elif base.n_bounds:
-            table[t, p] = _censored(study, v, cells, s, errors, i, base)
+            if t not in spreads:
+                spreads[t] = spread_of_trial(cells, t)
+            table[t, p] = _censored(study, v, cells, s, errors, i, base, spreads[t])
         else:
             own = (float(spread.u[i]), float(spread.dof[i]), str(spread.source[i]))
             table[t, p] = _exact(study, cells, s, errors, i, base, *own)
@@ -174,7 +177,7 @@ def _exact(study, cells, s, errors, i, base: Summary, u: float, dof: float, sour
     else:
         own_u, own_dof = cells.sd[i] / np.sqrt(cells.n[i]), cells.n[i] - 1.0
         if own_u == 0 and "resolution_floor" in made.flags:
-            own_u = made.u_own
+            own_u = made.resolution / np.sqrt(12)
     interval = _interval(mean, own_u, own_dof)
     if interval is not None and made.U < (interval[1] - interval[0]) / 2 * (1 - 1e-9):
         flags.append("type_a_interval_wider")
@@ -204,8 +207,11 @@ def _numbers_of(made: Budget) -> dict:
     }  # fmt: skip
 
 
-def _censored(study, v, cells, s, errors, i, base: Summary) -> Summary:
-    """A cell with bounds: the fitted normal mean, if enough values are exact."""
+def _censored(study, v, cells, s, errors, i, base: Summary, spread: Spread | None) -> Summary:
+    """A cell with bounds: the fitted normal mean, if enough values are exact.
+
+    One unit: the variance between units is the trial's other products', as for exact values.
+    """
     from .censored import fit_normal
     from .clustered import fit_clustered
 
@@ -216,10 +222,16 @@ def _censored(study, v, cells, s, errors, i, base: Summary) -> Summary:
         fit = fit_clustered(low, high, v.unit[rows], LEVEL)
     else:
         fit = fit_normal(low, high, LEVEL)
-        flags.append("of_units_tested")
     u = np.nan if fit.u is None else fit.u
     dof = np.nan if fit.dof is None else float(fit.dof)
-    made = budget(study, errors, s, cells, i, u, dof, "censored")
+    source = "censored"
+    if cells.m[i] < 2 and (spread is None or fit.mean is None or fit.u is None):
+        flags.append("of_units_tested")
+    elif cells.m[i] < 2:
+        u, dof, percent = spread.of_one_unit(fit.mean, u**2, dof, len(rows))
+        source = "censored_pooled"
+        flags += ["between_units_pooled", "pooled_in_percent"] if percent else ["between_units_pooled"]
+    made = budget(study, errors, s, cells, i, u, dof, source)
     if fit.mean is None:
         return replace(
             base, flags=tuple(flags + made.flags), budget=tuple(made.rows), u_gauge=made.u_gauge,

@@ -171,33 +171,57 @@ class Slip:
     others: tuple[str, ...] = ()
 
 
-# A number meant in the second unit but recorded under the first comes out too large by the factor.
-# Factors: NIST SP 811:2008, appendix B, as the R package NISTunits encodes them.
-_FACTORS: tuple[tuple[float, str, str], ...] = (
-    (10.0, "a decimal point", "a decimal point"),
-    (100.0, "a decimal point by two places", "a decimal point by two places"),
-    (1000.0, "a prefix such as kilo or milli", "a prefix such as kilo or milli"),
-    (25.4, "inch for millimetre", "millimetre for inch"),
-    (2.54, "inch for centimetre", "centimetre for inch"),
-    (12.0, "foot for inch", "inch for foot"),
-    (4.4482216152605, "pound-force for newton", "newton for pound-force"),
-    (9.80665, "kilogram-force for newton", "newton for kilogram-force"),
-    (2.2046226218488, "kilogram for pound", "pound for kilogram"),
-    (3.5969430896, "newton for ounce-force", "ounce-force for newton"),
-    (16.0, "pound for ounce", "ounce for pound"),
-    (28.349523125, "ounce for gram", "gram for ounce"),
-    (6.8947572931684, "psi for kilopascal", "kilopascal for psi"),
-    (60.0, "minute for second", "second for minute"),
+# A number meant in the second unit but recorded under the first comes out too large by the factor; of what
+# quantity ("": of any). Factors: NIST SP 811:2008, appendix B, as the R package NISTunits encodes them.
+_FACTORS: tuple[tuple[float, str, str, str], ...] = (
+    (10.0, "a decimal point", "a decimal point", ""),
+    (100.0, "a decimal point by two places", "a decimal point by two places", ""),
+    (1000.0, "a prefix such as kilo or milli", "a prefix such as kilo or milli", ""),
+    (1000.0, "inch for mil", "mil for inch", "length"),
+    (25.4, "inch for millimetre", "millimetre for inch", "length"),
+    (39.370078740157, "millimetre for mil", "mil for millimetre", "length"),
+    (2.54, "inch for centimetre", "centimetre for inch", "length"),
+    (12.0, "foot for inch", "inch for foot", "length"),
+    (4.4482216152605, "pound-force for newton", "newton for pound-force", "force"),
+    (9.80665, "kilogram-force for newton", "newton for kilogram-force", "force"),
+    (101.97162129779, "newton for gram-force", "gram-force for newton", "force"),
+    (2.2046226218488, "kilogram-force for pound-force", "pound-force for kilogram-force", "force"),
+    (3.5969430896, "newton for ounce-force", "ounce-force for newton", "force"),
+    (16.0, "pound-force for ounce-force", "ounce-force for pound-force", "force"),
+    (2.2046226218488, "kilogram for pound", "pound for kilogram", "mass"),
+    (16.0, "pound for ounce", "ounce for pound", "mass"),
+    (28.349523125, "ounce for gram", "gram for ounce", "mass"),
+    (6.8947572931684, "psi for kilopascal", "kilopascal for psi", "pressure"),
+    (14.503773773022, "bar for psi", "psi for bar", "pressure"),
+    (60.0, "minute for second", "second for minute", "time"),
+    (60.0, "hour for minute", "minute for hour", "time"),
+    (29.5735295625, "US fluid ounce for millilitre", "millilitre for US fluid ounce", "volume"),
 )
 _SMALL_FACTOR = 5.0  # such a factor is told from natural spread only with several siblings
 
 
-def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | None:
+def _looked_for(quantities) -> list[tuple[int, float, str, str]]:
+    """(order, factor, words where too large, words where too small) of the slips that these quantities know.
+
+    A quantity below the line turns the words round; a square (an area) has the factor squared.
+    """
+    powers = [("", 1), *quantities]
+    found = []
+    for order, (factor, over, under, quantity) in enumerate(_FACTORS):
+        for name, power in powers:
+            if name == quantity and power:
+                words = (over, under) if power > 0 else (under, over)
+                found.append((order, factor ** abs(power), *words))
+    return found
+
+
+def unit_slip(value, siblings, plausible=None, *, quantities=()) -> Slip | None:
     """Whether a slip of unit or decimal point explains why a value differs from its siblings.
 
     value: one reading. siblings: shape (m,), other readings of the same thing, without it, same unit; may
-    be empty. plausible: (low, high) range of the property, either may be None. temperature: readings in
-    degrees Celsius, for which a scale of Fahrenheit or kelvin is looked for instead of factors.
+    be empty. plausible: (low, high) range of the property, either may be None. quantities: what the unit is
+    made of, as in `study.Trial`; a kilogram-force for a newton is no slip in a length. ("celsius", 1): a
+    scale of Fahrenheit or kelvin is looked for instead of factors.
 
     With siblings: value/median must match a factor, or its inverse, within three times the siblings' own
     spread (at least 6 %, at most a factor of 1.5), and lie five times that spread away from them. Without:
@@ -207,7 +231,7 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
 
     >>> unit_slip(123.0, [12.1, 12.4, 12.2]).words
     '10 times its siblings; a decimal point'
-    >>> unit_slip(0.49, [12.1, 12.4, 12.2]).words
+    >>> unit_slip(0.49, [12.1, 12.4, 12.2], quantities=[("length", 1)]).words
     '1/25.4 of its siblings; millimetre for inch'
     >>> unit_slip(12.6, [12.1, 12.4, 12.2]) is None
     True
@@ -216,12 +240,13 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
     if x is None or others is None:
         return None
     low, high = _range(plausible)
-    if temperature:
+    if any(name == "celsius" for name, _ in quantities):
         return _scale_slip(x, others, low, high)
     if x == 0:
         return None
+    slips = _looked_for(quantities)
     if len(others) == 0:
-        return _range_slip(x, low, high)
+        return _range_slip(x, low, high, slips)
     centre = float(np.median(others))
     ratios = others / centre if centre else np.zeros(1)
     if centre == 0 or (ratios <= 0).any() or x / centre <= 0 or not math.isfinite(x / centre):
@@ -235,7 +260,7 @@ def unit_slip(value, siblings, plausible=None, *, temperature=False) -> Slip | N
     if inside and low <= x <= high and abs(math.log(ratio)) <= 6 * spread:
         return None
     fits = []
-    for factor, over, under in _FACTORS:
+    for _, factor, over, under in slips:
         if factor < _SMALL_FACTOR and len(others) < 3:
             continue
         if math.log(factor) < 6 * spread:
@@ -283,12 +308,12 @@ def _outside(x: float, low: float | None, high: float | None) -> bool:
     return (low is not None and x < low) or (high is not None and x > high)
 
 
-def _range_slip(x: float, low: float | None, high: float | None) -> Slip | None:
+def _range_slip(x: float, low: float | None, high: float | None, slips) -> Slip | None:
     """A slip told by the plausible range alone; the plainest that fits comes first."""
     if not _outside(x, low, high):
         return None
     fits = []
-    for order, (factor, over, under) in enumerate(_FACTORS):
+    for order, factor, over, under in slips:
         for power, words in ((1, over), (-1, under)):
             corrected = x / factor**power
             if not _outside(corrected, low, high):

@@ -11,12 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from .cells import Cells
-from .gauges import GaugeErrors
+from .checked import LARGEST, number
+from .gauges import ASSUMED_K, GaugeErrors
 from .pooling import TypeA, type_a
 from .study import Study
 from .values import Values
 
 LEVEL = 0.95
+ROOT3 = float(np.sqrt(3.0))
 
 
 @dataclass(frozen=True)
@@ -135,34 +137,47 @@ def _type_a_row(u: float, dof: float, source: str, m: int, n: int) -> dict:
         "pooled_percent": "one unit; spread between units of the trial's other products, in percent",
         "specimens": f"spread of {n} specimens of the units tested",
         "censored": "likelihood of values and bounds",
+        "censored_pooled": "likelihood of values and bounds; spread between units of the trial's other products",
         "floor": "all readings equal: the resolution is the least that can be told",
     }
     return _row("type_a", "A", u, distribution="t", dof=dof, basis=words[source])
 
 
 def _gauge_rows(study: Study, errors: GaugeErrors, s: Sensitivities, at: slice) -> list[dict]:
+    """The gauges' contributions: one instrument has one resolution and one error of accuracy, in whatever
+    states and units it read, and one error of calibration in each calibration state."""
     rows = []
-    for j in range(at.start, at.stop):
-        g, offset, gain = int(s.gauge[j]), abs(s.offset[j]), abs(s.gain[j])
-        name = study.gauges[g].instrument
-        if np.isfinite(errors.resolution[g]) and offset > 0:
-            half = offset * errors.resolution[g] / 2
-            rows.append(_row(
-                "resolution", "B", half / np.sqrt(3), instrument=name, distribution="rectangular",
-                half_width=half, divisor=np.sqrt(3), shared=False,
-            ))  # fmt: skip
-        half = offset * errors.accuracy_offset[g] + gain * errors.accuracy_gain[g]
+    entries = [
+        (int(g), float(offset), float(gain))
+        for g, offset, gain in zip(s.gauge[at], s.offset[at], s.gain[at], strict=True)
+    ]
+    for instrument in dict.fromkeys(int(errors.instrument[g]) for g, _, _ in entries):
+        own = [e for e in entries if errors.instrument[e[0]] == instrument]
+        name = study.gauges[own[0][0]].instrument
+        half = abs(sum(o * errors.resolution[g] for g, o, _ in own if errors.resolution[g] > 0)) / 2
         if half > 0:
             rows.append(_row(
-                "accuracy", "B", half / np.sqrt(3), instrument=name, distribution="rectangular",
-                half_width=half, divisor=np.sqrt(3),
+                "resolution", "B", half / ROOT3, instrument=name, distribution="rectangular",
+                half_width=half, divisor=ROOT3, shared=False,
             ))  # fmt: skip
-        if errors.calibration[g] > 0 and offset > 0:
-            k = study.gauges[g].k or 2.0
-            u = offset * errors.calibration[g]
+        half = abs(sum(o * errors.accuracy_offset[g] for g, o, _ in own))
+        half += abs(sum(x * errors.accuracy_gain[g] for g, _, x in own))
+        if half > 0:
             rows.append(_row(
-                "calibration", "B", u, instrument=name, distribution="normal", half_width=u * k, divisor=k,
+                "accuracy", "B", half / ROOT3, instrument=name, distribution="rectangular",
+                half_width=half, divisor=ROOT3,
             ))  # fmt: skip
+        for state in dict.fromkeys(study.gauges[g].calibrated_on or "" for g, _, _ in own):
+            held = [(g, o) for g, o, _ in own if (study.gauges[g].calibrated_on or "") == state]
+            u = abs(sum(o * errors.calibration[g] for g, o in held))
+            if u > 0:
+                k = number(study.gauges[held[0][0]].k) or ASSUMED_K
+                rows.append(_row(
+                    "calibration", "B", u, instrument=name, distribution="normal", half_width=u * k, divisor=k,
+                ))  # fmt: skip
+    for row in rows:
+        row["u"] = float(row["u"])
+        row["half_width"] = float(row["half_width"])
     return rows
 
 
@@ -191,6 +206,8 @@ def budget(study: Study, errors: GaugeErrors, s: Sensitivities, cells: Cells, i:
     u_gauge = float(np.sqrt(np.sum(np.square(shared)))) if shared else 0.0
     floor = resolution_floor(rows)
     step = floor * np.sqrt(12) if floor > 0 else None
+    if any(not r["u"] <= LARGEST for r in rows):
+        return Budget(nan, nan, 0.0, nan, nan, nan, nan, [], [*flags, "gauge_amount_refused"])
     if not np.isfinite(u_own):
         return Budget(nan, nan, u_gauge, nan, nan, nan, nan, rows, flags, step)
     if floor > 0 and (cells.flat[i] or u_own == 0):

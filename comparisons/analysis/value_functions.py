@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .checked import number
+
 FORMS = ("linear", "logarithmic", "desirability")
 
 
@@ -91,8 +93,12 @@ def value_function(*, better, floor, ceiling, target=None, band=None, form="line
         return None, "informational: never scored", flags
     if better not in ("more", "less", "target"):
         return None, "no direction: more, less or target", flags
-    if not (np.isfinite(exponent) and exponent > 0):
+    if not (number(exponent) or 0.0) > 0:
         return None, "the exponent must be above zero", flags
+    for name, anchor in (("floor", floor), ("ceiling", ceiling), ("target", target), ("band", band)):
+        if anchor is not None and number(anchor) is None:
+            return None, f"the {name} is no number to compute with", flags
+    floor, ceiling, target, band = (number(x) for x in (floor, ceiling, target, band))
     found = np.asarray([] if values is None else values, dtype=float)
     found = found[np.isfinite(found)]
     if better == "target":

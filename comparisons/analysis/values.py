@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .checked import LARGEST, SMALLEST
 from .gauges import GaugeErrors
 from .runs import not_judged
 from .study import Study
@@ -27,6 +28,7 @@ FLAGS = (
 BIT = {name: 1 << i for i, name in enumerate(FLAGS)}
 
 NOT_LIVE = "replaced or voided"
+TOO_LARGE = "too large to compute with"
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,8 @@ def _reasons(study: Study, value: np.ndarray, kind: np.ndarray, notes) -> np.nda
     live = np.asarray(r.live, dtype=bool)
     blank = why == ""
     why[~live & blank] = NOT_LIVE
-    why[live & blank & ~np.isfinite(value)] = "no number"
+    why[live & blank & ~np.isfinite(r.value)] = "no number"
+    why[(why == "") & ~(np.abs(value) <= LARGEST)] = TOO_LARGE
     open_ = why == ""
     why[open_ & (kind == "pass_fail") & (value != 0.0) & (value != 1.0)] = "neither pass nor fail"
     why[open_ & (kind == "certification")] = "a certification is looked up, not measured"
@@ -136,16 +139,19 @@ def specimen_values(study: Study, gauges: GaugeErrors, notes) -> Values:
     kind = trial_kind[r.trial]
     quantity = kind == "quantity"
     gauge = np.where(quantity, r.gauge, -1)
-    corrected = gauges.correct(r.value, gauge)
-    why = _reasons(study, corrected, kind, notes)
+    scale = factor[r.trial]
+    with np.errstate(over="ignore", invalid="ignore"):
+        corrected = gauges.correct(np.where(np.abs(r.value) <= LARGEST, r.value, np.nan), gauge)
+        corrected = np.where(np.abs(corrected) < SMALLEST, 0.0, corrected)
+        result = corrected * scale
+    why = _reasons(study, result, kind, notes)
     counts = why == ""
 
     rows, start = _group(study, np.flatnonzero(counts), kind == "rating")
     stop = np.append(start[1:], len(rows))
     size = stop - start
     head = rows[start]
-    scale = factor[r.trial]
-    x = corrected[rows] * scale[rows]
+    x = result[rows]
     bound = np.where(quantity[rows], r.bound[rows], 0)
     if len(start):
         base = x[start]
@@ -181,7 +187,7 @@ def specimen_values(study: Study, gauges: GaugeErrors, notes) -> Values:
     )  # fmt: skip
     values = _divided(study, values, notes)
     values = _plausible(study, values)
-    return _with_uncounted(study, values, np.flatnonzero(~counts), corrected * scale, why)
+    return _with_uncounted(study, values, np.flatnonzero(~counts), result, why)
 
 
 def _units(study: Study, rows: np.ndarray) -> np.ndarray:
@@ -255,8 +261,12 @@ def _divided(study: Study, v: Values, notes) -> Values:
             mean = np.divide(total, count, out=np.full(len(count), np.nan), where=count > 0)[specimen]
             lacking[(lacking == "") & np.isnan(mean)] = f"no {dimension} of this specimen"
             lacking[(lacking == "") & ~(mean > 0)] = f"{dimension} of this specimen is not above zero"
-            divisor = divisor * mean
+            with np.errstate(over="ignore", under="ignore"):
+                divisor = divisor * mean
             parts.append((source, mean, count))
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+            usable = (np.abs(v.value[rows] / divisor) <= LARGEST) & (divisor <= LARGEST) & (divisor >= SMALLEST)
+        lacking[(lacking == "") & ~usable] = TOO_LARGE
         good = lacking == ""
         value[rows[good]] = v.value[rows[good]] / divisor[good]
         value[rows[~good]] = np.nan

@@ -24,9 +24,11 @@ KAPPA = 74.0  # how firmly weights are held: a weight of 0.25 wanders by +-0.05 
 WEIGHTINGS = 20_000
 BLOCK = 2_500
 LEAST_PRESENT = 1e-6  # a product must keep this share of the weight in what it has, for a score to exist
-SEARCH_LEVELS = 17  # score levels tried first, and refining steps after, where a shift has to be searched for
+SEARCH_LEVELS = 33  # score levels tried where the bound is not reached
+VALLEYS = 2  # the deepest of them that are gone into, each in so many steps
 SEARCH_STEPS = 12
-SEARCHED = 20  # rivals, the nearest in rank, for which a search is made
+BISECTIONS = 40
+CLOSE = 1e-7  # a shift so near the bound from below is the least one
 SHOWN = 5e-7  # moves of weight smaller than this are rounding
 
 
@@ -103,14 +105,16 @@ def winner_shares(table: Table, alpha: np.ndarray, seed: int, key: int, n: int =
 class Shift:
     """The least shift of weight with which `rival` draws level with the leader.
 
-    size: half the sum of all changes of weight, 0 to 1; None where no weights do it. to: the weights
-    then, in the table's order. approximate: found by a search, so that a smaller one may exist.
+    size: half the sum of all changes of weight, 0 to 1; None where no weights do it, or none was
+    searched for. to: the weights then, in the table's order. approximate: found by a search, so that a
+    smaller one may exist. skipped: not searched for, since another rival needs less for sure.
     """
 
     rival: int
     size: float | None
     to: np.ndarray | None
     approximate: bool
+    skipped: bool = False
 
 
 def least_shift(weights: np.ndarray, gain: np.ndarray) -> tuple[float, np.ndarray] | None:
@@ -146,12 +150,11 @@ def least_shift(weights: np.ndarray, gain: np.ndarray) -> tuple[float, np.ndarra
     return moved, out
 
 
-def shift_to(table: Table, leader: int, rival: int, search: bool = True) -> Shift:
+def shift_to(table: Table, leader: int, rival: int) -> Shift:
     """The least shift of weight with which `rival` draws level with `leader` (indices of products).
 
     Exact where both have the same criteria or what is missing is a constant. Otherwise totals are
-    ratios in the weights, and the least shift is searched for over the level at which they meet
-    (`search` False: not even that is done).
+    ratios in the weights, and the least shift is searched for over the level at which they meet.
     """
     have_l, have_r = table.there[:, leader], table.there[:, rival]
     if (have_l == have_r).all():
@@ -161,7 +164,30 @@ def shift_to(table: Table, leader: int, rival: int, search: bool = True) -> Shif
             return Shift(rival, None, None, False)
         found = least_shift(table.weights, gain)
         return Shift(rival, *(found or (None, None)), False)
-    return _searched(table, leader, rival) if search else Shift(rival, None, None, True)
+    return _searched(table, leader, rival)
+
+
+def _one_sided(table: Table, p: int, level: float, up: bool) -> float:
+    """Least shift that brings one product to a level, from below (`up`) or above; infinite where none does."""
+    gain = table.score[:, p] - level * table.there[:, p]
+    found = least_shift(table.weights, gain if up else -gain)
+    return np.inf if found is None else found[0]
+
+
+def _meeting(table: Table, leader: int, rival: int) -> tuple[float, float, float]:
+    """(low, high, bound): levels between which the two need the same shift each, and a bound from below.
+
+    The higher the level, the more the rival needs and the less the leader does; what brings both there
+    at once is no less than what either needs, so `bound` holds for every level.
+    """
+    low, high = 0.0, 100.0
+    for _ in range(BISECTIONS):
+        middle = (low + high) / 2
+        if _one_sided(table, rival, middle, True) <= _one_sided(table, leader, middle, False):
+            low = middle
+        else:
+            high = middle
+    return low, high, max(_one_sided(table, rival, low, True), _one_sided(table, leader, high, False))
 
 
 def _searched(table: Table, leader: int, rival: int) -> Shift:
@@ -178,7 +204,7 @@ def _searched(table: Table, leader: int, rival: int) -> Shift:
             rows = np.array([-(s_r - level * m_r), s_l - level * m_l, -m_r, -m_l])
             limit = np.array([0.0, 0.0, -LEAST_PRESENT, -LEAST_PRESENT]) - rows @ w
             done = linprog(
-                np.r_[np.full(n, 0.5), np.full(n, 0.5)], A_ub=np.hstack([rows, -rows]), b_ub=limit,
+                np.full(2 * n, 0.5), A_ub=np.hstack([rows, -rows]), b_ub=limit,
                 A_eq=np.r_[np.ones(n), -np.ones(n)][None, :], b_eq=[0.0],
                 bounds=[(0, None)] * n + [(0, float(x)) for x in w], method="highs",
             )  # fmt: skip
@@ -186,17 +212,47 @@ def _searched(table: Table, leader: int, rival: int) -> Shift:
             found[level] = (float(done.fun), w + done.x[:n] - done.x[n:]) if ok else (np.inf, None)
         return found[level][0]
 
-    levels = np.linspace(0.0, 100.0, SEARCH_LEVELS).tolist()
-    best = min(range(len(levels)), key=lambda i: (at(levels[i]), i))
-    low, high = levels[max(best - 1, 0)], levels[min(best + 1, len(levels) - 1)]
+    low, high, bound = _meeting(table, leader, rival)
+    # No level above the rival's greatest score, or below the leader's least, can be met at.
+    ends = float(s_l[m_l > 0].min(initial=100.0)), float(s_r[m_r > 0].max(initial=0.0))
+    levels = sorted({(low + high) / 2, *np.linspace(*ends, SEARCH_LEVELS).tolist()})
+    if at((low + high) / 2) > bound + CLOSE:
+        sizes = [at(v) for v in levels]
+        valleys = [
+            i for i, x in enumerate(sizes)
+            if np.isfinite(x) and x <= min(sizes[max(i - 1, 0)], sizes[min(i + 1, len(sizes) - 1)])
+        ]  # fmt: skip
+        for i in sorted(valleys, key=lambda i: sizes[i])[:VALLEYS]:
+            _narrow(at, levels[max(i - 1, 0)], levels[min(i + 1, len(levels) - 1)])
+    size, to = min(found.values(), key=lambda f: f[0])
+    return Shift(rival, size, to, True) if to is not None else Shift(rival, None, None, True)
+
+
+def _narrow(at, low: float, high: float) -> None:
+    """Golden section towards the least of `at` between two levels; what it finds, `at` remembers."""
     for _ in range(SEARCH_STEPS):
-        a, b = low + 0.382 * (high - low), high - 0.382 * (high - low)
+        a, b = low + 0.381966 * (high - low), high - 0.381966 * (high - low)
         if at(a) <= at(b):
             high = b
         else:
             low = a
-    size, to = min(found.values(), key=lambda f: f[0])
-    return Shift(rival, size, to, True) if to is not None else Shift(rival, None, None, True)
+
+
+def shifts_to(table: Table, leader: int, rivals: list[int]) -> list[Shift]:
+    """The least shift of every rival; searches last, and only where they could still be the least of all.
+
+    The others are skipped.
+    """
+    same = (table.there[:, rivals] == table.there[:, [leader]]).all(axis=0)
+    out = {p: shift_to(table, leader, p) for p, exact in zip(rivals, same, strict=True) if exact}
+    others = {p: _meeting(table, leader, p)[2] for p, exact in zip(rivals, same, strict=True) if not exact}
+    least = min((s.size for s in out.values() if s.size is not None), default=np.inf)
+    for p in sorted(others, key=lambda p: (others[p], p)):
+        out[p] = Shift(p, None, None, True, skipped=True)
+        if others[p] < least:
+            out[p] = shift_to(table, leader, p)
+            least = min(least, np.inf if out[p].size is None else out[p].size)
+    return [out[p] for p in rivals]
 
 
 def smallest_shift_row(study: Study, table: Table, board: Board) -> dict:
@@ -204,7 +260,7 @@ def smallest_shift_row(study: Study, table: Table, board: Board) -> dict:
     names, leaders = study.products, board.leaders
     row: dict = {
         "leader": names[leaders[0]] if len(leaders) == 1 else None, "rival": None, "shift": None,
-        "moves": [], "approximate": False, "rivals": {}, "reason": None, "text": None,
+        "moves": [], "approximate": False, "rivals": {}, "rivals_skipped": [], "reason": None, "text": None,
     }  # fmt: skip
     rivals = [p for p in table.eligible if p not in leaders]
     if len(leaders) != 1:
@@ -212,9 +268,9 @@ def smallest_shift_row(study: Study, table: Table, board: Board) -> dict:
         return row | {"shift": 0.0 if leaders else None, "reason": why, "text": why}
     if not rivals:
         return row | {"reason": "there is no rival", "text": "there is no rival"}
-    near = set(sorted(rivals, key=lambda p: (board.rank[p], p))[:SEARCHED])
-    shifts = [shift_to(table, leaders[0], p, search=p in near) for p in rivals]
+    shifts = shifts_to(table, leaders[0], rivals)
     row["rivals"] = {names[s.rival]: s.size for s in shifts}
+    row["rivals_skipped"] = [names[s.rival] for s in shifts if s.skipped]
     row["approximate"] = any(s.approximate for s in shifts)
     possible = [s for s in shifts if s.size is not None]
     if not possible:

@@ -195,28 +195,34 @@ def test_esd_stops_where_only_equal_values_are_left():
 # --- slips of unit -------------------------------------------------------------------------------
 
 SIBLINGS = [12.1, 12.4, 11.9, 12.2, 12.0]
+LENGTH, FORCE, MASS, TIME, CELSIUS = (
+    [(name, 1)] for name in ("length", "force", "mass", "time", "celsius")
+)
 
 
 @pytest.mark.parametrize(
-    ("value", "factor", "words"),
+    ("quantities", "value", "factor", "words"),
     [
-        (121.5, 10, "10 times its siblings; a decimal point"),
-        (1.22, 1 / 10, "1/10 of its siblings; a decimal point"),
-        (1215.0, 100, "100 times its siblings; a decimal point by two places"),
-        (12150.0, 1000, "1000 times its siblings; a prefix such as kilo or milli"),
-        (0.01215, 1 / 1000, "1/1000 of its siblings; a prefix such as kilo or milli"),
+        ((), 121.5, 10, "10 times its siblings; a decimal point"),
+        ((), 1.22, 1 / 10, "1/10 of its siblings; a decimal point"),
+        ((), 1215.0, 100, "100 times its siblings; a decimal point by two places"),
+        ((), 12150.0, 1000, "1000 times its siblings; a prefix such as kilo or milli"),
+        ((), 0.01215, 1 / 1000, "1/1000 of its siblings; a prefix such as kilo or milli"),
         # Factors: NIST SP 811:2008, appendix B (in 25.4 mm; lbf 4.448222 N; kgf 9.80665 N), as encoded by
         # the R package NISTunits.
-        (12.1 * 25.4, 25.4, "25.4 times its siblings; inch for millimetre"),
-        (12.1 / 25.4, 1 / 25.4, "1/25.4 of its siblings; millimetre for inch"),
-        (12.1 * 4.448222, 4.4482216152605, "4.448 times its siblings; pound-force for newton"),
-        (12.1 / 4.448222, 1 / 4.4482216152605, "1/4.448 of its siblings; newton for pound-force"),
-        (12.1 * 2.2046, 2.2046226218488, "2.205 times its siblings; kilogram for pound"),
-        (12.1 * 60, 60, "60 times its siblings; minute for second"),
+        (LENGTH, 12.1 * 25.4, 25.4, "25.4 times its siblings; inch for millimetre"),
+        (LENGTH, 12.1 / 25.4, 1 / 25.4, "1/25.4 of its siblings; millimetre for inch"),
+        (FORCE, 12.1 * 4.448222, 4.4482216152605, "4.448 times its siblings; pound-force for newton"),
+        (FORCE, 12.1 / 4.448222, 1 / 4.4482216152605, "1/4.448 of its siblings; newton for pound-force"),
+        (MASS, 12.1 * 2.2046, 2.2046226218488, "2.205 times its siblings; kilogram for pound"),
+        (TIME, 12.1 * 60, 60, "60 times its siblings; hour for minute"),
+        # A width below the line, typed in millimetres where inches were meant, makes a force per width small.
+        ([("length", -1)], 12.1 * 25.4, 25.4, "25.4 times its siblings; millimetre for inch"),
+        ([("length", 2)], 12.1 * 25.4**2, 645.16, "645.2 times its siblings; inch for millimetre"),
     ],
 )
-def test_a_slip_is_named(value, factor, words):
-    slip = unit_slip(value, SIBLINGS)
+def test_a_slip_is_named(quantities, value, factor, words):
+    slip = unit_slip(value, SIBLINGS, quantities=quantities)
     assert slip.factor == pytest.approx(factor)
     assert slip.words == words
     assert slip.corrected == pytest.approx(value / factor)
@@ -224,9 +230,24 @@ def test_a_slip_is_named(value, factor, words):
 
 
 def test_kilogram_force_and_decimal_point_are_both_named():
-    slip = unit_slip(12.1 * 9.80665, SIBLINGS)
+    slip = unit_slip(12.1 * 9.80665, SIBLINGS, quantities=FORCE)
     assert slip.words == "9.807 times its siblings; kilogram-force for newton"
     assert slip.others == ("10 times its siblings; a decimal point",)
+
+
+def test_inch_for_mil_is_named():
+    slip = unit_slip(12100.0, SIBLINGS, quantities=LENGTH)
+    assert slip.factor == 1000
+    assert "1000 times its siblings; inch for mil" in slip.others
+
+
+def test_no_slip_in_a_unit_that_the_quantity_does_not_have():
+    # A kilogram-force for a newton is no slip in a length, nor an inch for a millimetre in a time.
+    assert unit_slip(12.1 * 9.80665, SIBLINGS, quantities=LENGTH).words.endswith("; a decimal point")
+    assert unit_slip(12.1 * 9.80665, SIBLINGS, quantities=LENGTH).others == ()
+    assert unit_slip(12.1 * 4.448222, SIBLINGS, quantities=LENGTH) is None
+    assert unit_slip(12.1 * 25.4, SIBLINGS, quantities=TIME) is None
+    assert unit_slip(12.1 * 25.4, SIBLINGS) is None
 
 
 @pytest.mark.parametrize(
@@ -272,18 +293,18 @@ def test_plausible_range_without_siblings():
     ],
 )
 def test_temperature_scales(value, words, corrected):
-    slip = unit_slip(value, [22.8, 23.1, 23.0, 23.4], temperature=True)
+    slip = unit_slip(value, [22.8, 23.1, 23.0, 23.4], quantities=CELSIUS)
     assert slip.words == words
     assert slip.corrected == pytest.approx(corrected)
     assert slip.factor is None
 
 
 def test_temperatures_that_are_no_slip():
-    assert unit_slip(24.5, [22.8, 23.1, 23.0], temperature=True) is None
-    assert unit_slip(45.0, [22.8, 23.1, 23.0], temperature=True) is None
-    assert unit_slip(0.0, [-0.5, 0.5, 0.2], temperature=True) is None
-    assert unit_slip(158.0, [], plausible=(60, 80), temperature=True).corrected == pytest.approx(70.0)
-    assert unit_slip(75.0, [], plausible=(60, 80), temperature=True) is None
+    assert unit_slip(24.5, [22.8, 23.1, 23.0], quantities=CELSIUS) is None
+    assert unit_slip(45.0, [22.8, 23.1, 23.0], quantities=CELSIUS) is None
+    assert unit_slip(0.0, [-0.5, 0.5, 0.2], quantities=CELSIUS) is None
+    assert unit_slip(158.0, [], plausible=(60, 80), quantities=CELSIUS).corrected == pytest.approx(70.0)
+    assert unit_slip(75.0, [], plausible=(60, 80), quantities=CELSIUS) is None
 
 
 def test_natural_spread_raises_no_slip():
@@ -292,7 +313,7 @@ def test_natural_spread_raises_no_slip():
         found = 0
         for _ in range(400):
             x = np.exp(rng.normal(3, cv, 6))
-            found += unit_slip(float(x[0]), x[1:]) is not None
+            found += unit_slip(float(x[0]), x[1:], quantities=[*FORCE, *LENGTH]) is not None
         assert found <= 4
 
 
@@ -335,10 +356,10 @@ anything = st.one_of(st.none(), st.floats(), st.integers(-2, 2))
     anything,
     st.lists(anything, max_size=5),
     st.one_of(st.none(), st.tuples(anything, anything)),
-    st.booleans(),
+    st.sampled_from([(), CELSIUS, LENGTH, FORCE, [("force", 1), ("length", -2)]]),
 )
-def test_a_slip_never_raises(value, siblings, plausible, temperature):
-    slip = unit_slip(value, siblings, plausible, temperature=temperature)
+def test_a_slip_never_raises(value, siblings, plausible, quantities):
+    slip = unit_slip(value, siblings, plausible, quantities=quantities)
     if slip is not None:
         assert math.isfinite(slip.corrected) and slip.words
 

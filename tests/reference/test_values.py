@@ -235,7 +235,7 @@ def test_suspect_values_are_flagged_and_stay_counted():
 
 
 def test_a_single_slip_is_held_against_the_other_products():
-    document = evaluate(one_trial({"a": [0.49], "b": [12.0, 12.3], "c": [12.2, 12.4], "d": [12.5, 12.1]}))
+    document = evaluate(one_trial({"a": [1.23], "b": [12.0, 12.3], "c": [12.2, 12.4], "d": [12.5, 12.1]}))
     assert row(document, "suspects", product="a")["test"] == "slip"
 
 
