@@ -1,0 +1,1 @@
+"""The study folder: reading, checking, import, export, the public form and the digests."""

@@ -304,7 +304,7 @@ SPEC: dict[str, TableSpec] = {
             _code("run"),
             _number("order", length=20),
             _code("failure_mode"),
-            _text("trace", 300),
+            _text("trace", 300, inputs=False),
             _text("decision"),
             _code("replaces", "readings"),
             _text("replace_reason"),

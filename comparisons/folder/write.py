@@ -25,7 +25,10 @@ def csv_bytes(table: Table) -> bytes:
     """A table as CSV: all columns of the specification, rows in the order of their key, LF."""
     table = table.sorted()
     out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
+    # The writer does not see that a CR inside a cell needs quotes when rows end in LF.
+    returns = any("\r" in text for cells in table.columns.values() for text in set(cells))
+    quoting = csv.QUOTE_ALL if returns else csv.QUOTE_MINIMAL
+    writer = csv.writer(out, lineterminator="\n", quoting=quoting)
     writer.writerow(table.columns)
     writer.writerows(zip(*table.columns.values(), strict=True))
     return out.getvalue().encode()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 from django.db import transaction
 
 from comparisons.models import Approval, ApprovalRequest, Comparison, Edition, Event
@@ -75,6 +77,11 @@ def ask(comparison: Comparison, *, actor, note: str = "") -> ApprovalRequest:
                 if Edition.objects.filter(approval=approval).exists():
                     raise NotReady("This state is published already: change the draft before you ask again.")
                 raise NotReady("This state is approved already: publish it.")
+        if refused := _unsupported_awards(view.evaluation):
+            raise NotReady(
+                f"The numbers do not carry the award “{refused[0][0]}”: {refused[0][1]}. "
+                "Take it back, or write the reason for it, which readers will see."
+            )
         request = ApprovalRequest.objects.create(
             comparison=comparison, evaluation=view.evaluation, digest=view.approval_digest, note=note.strip(),
             requested_by=actor,
@@ -84,6 +91,13 @@ def ask(comparison: Comparison, *, actor, note: str = "") -> ApprovalRequest:
             code=str(request.pk), after={"digest": request.digest}, why=request.note,
         )
     return request
+
+
+def _unsupported_awards(evaluation) -> list[tuple[str, str]]:
+    """(award, why) of what the editor named against the numbers and gave no reason for."""
+    from comparisons.analysis.awards import why_refused
+
+    return why_refused(json.loads(evaluation.document).get("awards", []))
 
 
 def decide(request: ApprovalRequest, *, actor, verdict: str, reason: str = "") -> Approval:

@@ -17,6 +17,7 @@ from comparisons.folder.importer import import_study
 from comparisons.models import (
     Approval,
     ApprovalRequest,
+    Award,
     Comparison,
     Edition,
     Evaluation,
@@ -296,6 +297,21 @@ def test_approval_is_asked_for_a_fresh_evaluation_only(comparison, cast):
     edit(comparison, cast["planner-a"])
     with pytest.raises(NotReady, match="evaluate it"):
         approval.ask(comparison, actor=cast["planner-a"])
+
+
+def test_an_award_against_the_numbers_needs_a_reason_that_readers_will_see(comparison, cast):
+    """Beall (1942): of the six sprays F left most insects alive."""
+    programme = comparison.programmes.get()
+    worst = programme.products.order_by("code").last()  # spray F
+    award = Award.objects.create(comparison=comparison, code="best", name="Best", product=worst)
+    evaluation.run_evaluation(comparison)
+    with pytest.raises(NotReady, match="do not carry the award “best”.*write the reason"):
+        approval.ask(comparison, actor=cast["planner-a"])
+    award.reason = "Sold everywhere, and the others were out of stock."
+    award.save()
+    record(cast["planner-a"], "gave a reason", comparison=comparison, changes_draft=True)
+    evaluation.run_evaluation(comparison)
+    assert approval.ask(comparison, actor=cast["planner-a"]).pk
 
 
 def test_one_state_is_asked_for_once(evaluated, cast, request_):

@@ -15,7 +15,7 @@ from comparisons.folder.faults import StudyError
 from comparisons.folder.importer import import_study
 from comparisons.models import Edition
 from comparisons.services import approval, evaluation, publishing, verification
-from comparisons.services.agreement import differences, monte_carlo_error
+from comparisons.services.agreement import differences, share_error
 from comparisons.services.errors import NotReady
 from comparisons.services.record import record
 
@@ -94,6 +94,14 @@ def test_a_later_edition_names_the_one_before(edition, tmp_path):
     path.write_bytes(bytes(second.package))
     assert verification.edition_sha256(path) == second.sha256
     assert json.loads(entry(path, publishing.ABOUT))["previous"] == edition.sha256
+
+
+def test_the_order_of_rows_in_a_copy_does_not_matter(package):
+    folder = unpack(package)
+    for path in folder.glob("*.csv"):
+        head, *rows = path.read_text().splitlines(keepends=True)
+        path.write_text("".join([head, *reversed(rows)]))
+    assert verification.verify_path(folder) == []
 
 
 # touched: a copy
@@ -217,10 +225,17 @@ DOCUMENT = {
     "scorecards": [
         {
             "weighting": "general", "draws": 10_000,
-            "products": [{"product": "alder", "score": 71.5, "p_best": 0.5, "p_rank": [0.5, 0.5]}],
-            "beats": {"alder": {"birch": 0.75}},
+            "products": [
+                {
+                    "product": "alder", "score": 71.5, "p_best": 0.5, "p_best_mc": 0.003,
+                    "p_rank": [0.5, 0.5], "p_rank_mc": [0.003, 0.003], "p_meets": 0.5,
+                    "ci": [60.0, 80.0], "ci_mc": [0.1, 0.2], "rank_interval": [1, 3],
+                }
+            ],
+            "beats": {"alder": {"birch": 0.75}}, "beats_mc": {"alder": {"birch": 0.004}},
         }
     ],
+    "next_tests": [{"trial": "loop", "product": "alder", "p_wrong_now": 0.5}],
 }  # fmt: skip
 
 
@@ -234,17 +249,22 @@ def changed(path: list, value) -> list[str]:
 
 
 MEAN = ["summaries", 0, "mean"]
-BEST = ["scorecards", 0, "products", 0, "p_best"]
-RANK = ["scorecards", 0, "products", 0, "p_rank", 1]
+ALDER = ["scorecards", 0, "products", 0]
+BEST, RANK, MEETS, CI = [*ALDER, "p_best"], [*ALDER, "p_rank", 1], [*ALDER, "p_meets"], [*ALDER, "ci", 1]
 BEATS = ["scorecards", 0, "beats", "alder", "birch"]
-SCORE = ["scorecards", 0, "products", 0, "score"]
+SCORE = [*ALDER, "score"]
+WRONG = ["next_tests", 0, "p_wrong_now"]
 
 
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (["engine"], "2.0.0"), (MEAN, 61.2 * (1 + 9e-9)), (BEST, 0.5099), (RANK, 0.4901), (BEATS, 0.7586),
-        (SCORE, 71.5 * (1 - 9e-9)), (["summaries", 0, "n"], 10.0),
+        (["engine"], "2.0.0"), (MEAN, 61.2 * (1 + 9e-9)), (SCORE, 71.5 * (1 - 9e-9)), (["summaries", 0, "n"], 10.0),
+        # within two of the stated errors: 0.003, 0.003, 0.004, 0.2
+        (BEST, 0.5059), (RANK, 0.4941), (BEATS, 0.7579), (CI, 80.39),
+        # within two binomial errors at 10,000 draws: 2 * 0.005
+        (MEETS, 0.5099), (WRONG, 0.4901),
+        ([*ALDER, "rank_interval"], [1, 2]), ([*ALDER, "p_best_mc"], 0.0031),
     ],
 )  # fmt: skip
 def test_what_agrees(path, value):
@@ -261,10 +281,14 @@ def test_what_agrees(path, value):
         (["summaries", 0, "n"], True, "summaries[loop alder].n: 10 published, True found again"),
         (["summaries", 0, "flags"], [], "summaries[loop alder].flags: 1 published, 0 found again"),
         (["summaries", 0, "unit"], "N", "summaries[loop alder].unit: found now, but not published"),
-        (BEST, 0.511, "scorecards[general].products[alder].p_best: 0.5 published"),
-        (RANK, 0.489, "scorecards[general].products[alder].p_rank[1]: 0.5 published"),
-        (BEATS, 0.7588, "scorecards[general].beats.alder.birch: 0.75 published"),
+        (BEST, 0.507, "scorecards[general].products[alder].p_best: 0.5 published"),
+        (RANK, 0.493, "scorecards[general].products[alder].p_rank[1]: 0.5 published"),
+        (BEATS, 0.759, "scorecards[general].beats.alder.birch: 0.75 published"),
+        (CI, 80.5, "scorecards[general].products[alder].ci[1]: 80.0 published"),
+        (MEETS, 0.5102, "scorecards[general].products[alder].p_meets: 0.5 published"),
+        (WRONG, 0.4898, "next_tests[loop alder].p_wrong_now: 0.5 published"),
         (SCORE, 71.6, "scorecards[general].products[alder].score: 71.5 published"),
+        ([*ALDER, "rank_interval"], [1, 5], "scorecards[general].products[alder].rank_interval[1]: 3 published"),
         (["scorecards"], [], "scorecards: 1 published, 0 found again"),
         (["claims"], [], "claims: found now, but not published"),
     ],
@@ -272,6 +296,14 @@ def test_what_agrees(path, value):
 def test_what_does_not_agree(path, value, line):
     (found,) = changed(path, value)
     assert found.startswith(line)
+
+
+def test_a_forged_error_does_not_widen_what_it_is_held_to():
+    forged = copy.deepcopy(DOCUMENT)
+    card = forged["scorecards"][0]
+    card["draws"] = 4
+    card["products"][0] |= {"p_best": 0.9, "p_best_mc": 1.0, "p_meets": 0.9}
+    assert len(differences(forged, DOCUMENT)) == 4
 
 
 def test_another_engine_may_say_more_but_not_less():
@@ -293,12 +325,12 @@ def test_many_differences_are_counted():
 
 
 def test_the_error_of_draws_is_the_binomial_one():
-    """Two standard errors of k of n: scipy.stats.binom.std(n, p) / n."""
+    """The standard error of k of n: scipy.stats.binom.std(n, p) / n."""
     from scipy.stats import binom
 
     for p in (0.01, 0.3, 0.5, 0.97):
-        assert monte_carlo_error(p, 20_000) == pytest.approx(2 * binom.std(20_000, p) / 20_000, rel=1e-12)
-    assert monte_carlo_error(0.0, 20_000) == monte_carlo_error(1.0, 20_000) == 1 / 20_000
+        assert share_error(p, 20_000) == pytest.approx(binom.std(20_000, p) / 20_000, rel=1e-12)
+    assert share_error(0.0, 20_000) == share_error(1.0, 20_000) == 1 / 20_000
 
 
 def test_no_database_is_asked_about_a_path(package):

@@ -10,9 +10,11 @@ from comparisons.folder.exporter import tables_from_db
 from comparisons.folder.faults import StudyError
 from comparisons.folder.importer import import_study, import_tables, waves
 from comparisons.folder.read import read_study
+from comparisons.folder.spec import SPEC
 from comparisons.folder.tables import differences
-from comparisons.models import Comparison, Event
+from comparisons.models import Award, Comparison, Deviation, Event
 from specimens import models as sm
+from specimens.models.base import CODE_LENGTH
 from specimens.units import VERSION
 
 from . import rich
@@ -226,3 +228,51 @@ def test_a_chain_of_amendments_comes_in_and_out():
     comparison = import_study(rich.zipped(spoilt))
     assert sm.Reading.objects.count() == 30
     assert differences(tables_from_db(comparison), read_study(rich.zipped(spoilt))) == []
+
+
+# --- the specification and the database agree
+
+MODELS = {
+    "products": (sm.ProgrammeProduct, sm.Product), "purchases": (sm.Purchase,), "units": (sm.Unit,),
+    "properties": (sm.Property,), "conditions": (sm.Condition,), "methods": (sm.MethodRevision, sm.Method),
+    "failure_modes": (sm.FailureMode,), "trials": (sm.Trial, sm.MethodRevision), "runs": (sm.Run,),
+    "absences": (sm.Absence,), "specimens": (sm.Specimen,), "exposures": (sm.Exposure,),
+    "instruments": (sm.Instrument,), "calibrations": (sm.Calibration,), "claims": (sm.Claim,),
+    "readings": (sm.Reading, sm.Void), "files": (sm.Attachment,), "deviations": (Deviation,),
+    "awards": (Award,), "answers": (sm.MakerAnswer,),
+}  # fmt: skip
+FIELDS = {
+    ("properties", "reading"): "kind", ("specimens", "code"): "blind_code", ("readings", "void_reason"): "reason",
+    ("files", "file"): "path", ("deviations", "from"): "before", ("deviations", "to"): "after",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SPEC)
+def test_no_text_is_longer_than_its_field_and_choices_are_the_same(name):
+    """SQLite takes a text of any length; PostgreSQL would refuse the whole import at its first long one."""
+    looked_at = 0
+    for column in SPEC[name].columns:
+        if column.kind == "code" or column.several or (name, column.name) == ("files", "code"):
+            continue  # a code's length is that of every CodeField
+        field_name = FIELDS.get((name, column.name), column.name)
+        names = (f"{field_name}_text", field_name) if column.kind == "time" else (field_name,)
+        found = [
+            field
+            for model in MODELS[name]
+            for field in model._meta.get_fields()
+            if field.name in names and hasattr(field, "max_length") and not field.is_relation
+        ]
+        assert found, (name, column.name)
+        looked_at += 1
+        longest = min((field.max_length for field in found if field.max_length), default=None)
+        if longest and not column.choices:
+            assert column.length and column.length <= longest, (name, column.name)
+        if column.choices:
+            allowed = {choice for field in found for choice, _ in (field.choices or ())}
+            assert set(column.choices) == allowed, (name, column.name)
+    assert looked_at
+
+
+def test_a_code_is_as_long_as_its_field():
+    lengths = {column.length for spec in SPEC.values() for column in spec.columns if column.kind == "code"}
+    assert lengths == {CODE_LENGTH}

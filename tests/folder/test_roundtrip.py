@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import io
 import json
+import tomllib
 import zipfile
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from frictionless import Package, system
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from comparisons.folder import toml
 from comparisons.folder.digest import content_digest, inputs_digest
 from comparisons.folder.exporter import tables_from_db, write_folder, write_zip
+from comparisons.folder.faults import Faults
 from comparisons.folder.importer import import_study
-from comparisons.folder.read import read_study
+from comparisons.folder.read import _parse, read_study
 from comparisons.folder.spec import SPEC
-from comparisons.folder.tables import differences
+from comparisons.folder.tables import Table, differences
+from comparisons.folder.write import csv_bytes
 from comparisons.models import Comparison, ComparisonProgramme
 
 from . import rich
@@ -76,6 +83,33 @@ def test_the_same_study_gives_the_same_bytes(tmp_path):
     with zipfile.ZipFile(io.BytesIO(first)) as archive:
         for name in archive.namelist():
             assert (tmp_path / "a" / name).read_bytes() == archive.read(name)
+
+
+CELL = st.text(
+    st.characters(exclude_categories=["Cs", "Cc"], include_characters="\n\r\t\",;'"), max_size=20
+).map(str.strip)
+
+
+@settings(max_examples=300)
+@given(st.lists(st.tuples(CELL, CELL, CELL), min_size=1, max_size=4))
+def test_any_text_in_a_cell_comes_back_from_csv(rows):
+    rows = [(f"p{i}", *row, "") for i, row in enumerate(rows)]
+    table = Table.from_rows("products", rows)
+    again = _parse(SPEC["products"], io.BytesIO(csv_bytes(table)), Faults())
+    assert again == table
+
+
+@settings(max_examples=300)
+@given(st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00")).map(str.strip))
+def test_any_text_comes_back_from_comparison_toml(text):
+    written = toml.write({"slug": "a", "title": text or "x", "question": "q", "seed": 1})
+    assert tomllib.loads(written)["title"] == (text or "x")
+
+
+@given(st.decimals(allow_nan=False, allow_infinity=False))
+def test_any_number_comes_back_from_comparison_toml(number):
+    written = toml.write({"criterion": [{"id": "a", "floor": number}]})
+    assert Decimal(tomllib.loads(written, parse_float=str)["criterion"][0]["floor"]) == number
 
 
 @pytest.mark.parametrize("public", [False, True])
