@@ -21,6 +21,13 @@ from .folder.people import pseudonyms
 from .folder.tables import Tables, dimensions, number, only_revisions, passed, time, yes
 
 _BOUNDS = {"": 0, "=": 0, "<": -1, ">": 1}
+# Of what quantities a unit is made, by one unit of its kind: what a slip can be looked for in.
+_QUANTITIES: dict[str, tuple[tuple[str, int], ...]] = {
+    "N": (("force", 1),), "mm": (("length", 1),), "g": (("mass", 1),), "s": (("time", 1),),
+    "mL": (("volume", 1),), "kPa": (("pressure", 1), ("length", -2)), "N/m": (("force", 1), ("length", -1)),
+    "J": (("force", 1), ("length", 1)), "mm^2": (("length", 2),), "m/s": (("length", 1), ("time", -1)),
+    "g/m": (("mass", 1), ("length", -1)), "g/m^2": (("mass", 1), ("length", -2)),
+}  # fmt: skip
 
 
 def study_from_tables(tables: Tables) -> s.Study:
@@ -121,8 +128,10 @@ def _trials(tables: Tables, properties: dict[str, s.Property]) -> tuple[s.Trial,
     made = []
     for row in sorted(tables["trials"].rows(), key=lambda row: row["trial"]):
         prop = properties[row["property"]]
-        reading_unit = row.get("reading_unit") or prop.unit
         divide_by = tuple(dimensions(row["divide_by"]))
+        # Undivided, a reading is of the result's kind and goes there at once: a temperature keeps its zero.
+        reading_unit = (row.get("reading_unit") if divide_by else "") or prop.unit
+        sizes = [properties[d].unit for d in divide_by]
         made.append(
             s.Trial(
                 code=row["trial"],
@@ -134,7 +143,8 @@ def _trials(tables: Tables, properties: dict[str, s.Property]) -> tuple[s.Trial,
                 paired=yes(row.get("paired", "")),
                 reading_unit=reading_unit,
                 divide_by=divide_by,
-                result_factor=_result_factor(reading_unit, [properties[d].unit for d in divide_by], prop),
+                result_factor=_result_factor(reading_unit, sizes, prop),
+                quantities=_quantities(reading_unit, sizes) if prop.kind == "quantity" else (),
                 units_planned=_int(row.get("units_planned", "")),
                 replicates=_int(row.get("replicates", "")),
                 blind=yes(row.get("blind", "")),
@@ -153,13 +163,25 @@ def _by_start(row: dict[str, str]) -> tuple:
 
 def _result_factor(reading_unit: str, dimension_units: list[str], prop: s.Property) -> float:
     """What a reading, once divided by its dimensions, is multiplied by to be in the property's unit."""
-    if prop.kind != "quantity":
+    if prop.kind != "quantity" or not dimension_units:
         return 1.0
-    if not dimension_units:
-        # The same kind of unit: a reading on a temperature scale was brought there with its offset.
-        return 1.0 if reading_unit == prop.unit else float(units.factor(reading_unit, prop.unit, difference=True))
     quotient = f"{reading_unit}/({'*'.join(f'({unit})' for unit in dimension_units)})"
     return float(units.factor(quotient, prop.unit))
+
+
+def _quantities(reading_unit: str, dimension_units: list[str]) -> tuple[tuple[str, int], ...]:
+    """The quantities, with their powers, in which a slip of unit can change a trial's result.
+
+    "celsius" stands for a temperature in degrees Celsius; what has no name here gives nothing.
+    """
+    if units.parse_unit(reading_unit).symbol == units.parse_unit("degC").symbol:
+        return (("celsius", 1),)
+
+    def of(unit: str) -> tuple[tuple[str, int], ...]:
+        return next((made for known, made in _QUANTITIES.items() if units.same_kind(unit, known)), ())
+
+    below = [(name, -power) for unit in dimension_units for name, power in of(unit)]
+    return tuple(dict.fromkeys([*of(reading_unit), *below]))
 
 
 def _purchases(tables: Tables) -> tuple[str, tuple[s.Purchase, ...]]:
@@ -278,6 +300,7 @@ class _Readings:
         self.tables = tables
         self.trials = trials
         self.properties = properties
+        self.typed_unit = {row["trial"]: row.get("reading_unit", "") for row in tables["trials"].rows()}
         self.product_at, self.unit_at = product_at, unit_at
         self.specimen_at, self.specimen_unit = specimen_at, specimen_unit
         self.gauges: list[s.Gauge] = []
@@ -363,7 +386,8 @@ class _Readings:
         typed = number(text)
         if typed is None:
             return None
-        if kind != "quantity" or not unit or unit == trial.reading_unit:
+        unit = unit or self.typed_unit[trial.code] or trial.reading_unit
+        if kind != "quantity" or unit == trial.reading_unit:
             return float(typed)
         return float(units.convert(typed, unit, trial.reading_unit))
 

@@ -15,6 +15,7 @@ urlpatterns = [
     path(f"{_EDITION}study.zip", public.edition_data, name="edition-data"),
     path(f"{_EDITION}results.json", public.edition_results, name="edition-results"),
     path(f"{_EDITION}charts/<str:name>.json", public.edition_chart, name="edition-chart"),
+    path(f"{_EDITION}weights/", public.weights, name="edition-weights"),
     path(f"{_EDITION}files/<path:path>", public.edition_file, name="edition-file"),
     path("health/", public.health, name="health"),
     path("robots.txt", public.robots, name="robots"),

@@ -2,4 +2,4 @@
 
 from django.urls import include, path
 
-urlpatterns = [path("", include("comparisons.urls"))]
+urlpatterns = [path("", include("specimens.urls")), path("", include("comparisons.urls"))]

@@ -15,6 +15,7 @@ from .estimates import CriterionEstimates, estimates_of
 from .flagging import find_suspects
 from .gauges import gauge_errors
 from .notes import Notes
+from .plans import plan_rows
 from .scorecards import complete
 from .scores import Board, board_of, criterion_rows, scorecard_row, value_row
 from .study import Study
@@ -45,7 +46,7 @@ def evaluate(study: Study) -> dict:
     cards = [scorecard_row(study, estimates, b) for b in boards]
     value = [value_row(study, b, price, study.decision.price_cap) for b in boards]
     awards, next_tests = complete(s, estimates, boards, price, cards, value)
-    document = plain({
+    return plain({
         "schema": SCHEMA,
         "comparison": study.slug,
         "engine": ENGINE,
@@ -71,11 +72,10 @@ def evaluate(study: Study) -> dict:
         "value": value,
         "awards": awards,
         "next_tests": next_tests,
+        "plans": plan_rows(s),
         "notes": notes.rows(),
+        "specimens": specimen_rows(study, values),
     })  # fmt: skip
-    # Long and already rounded: a second walk through every field would be most of the work.
-    document["specimens"] = specimen_rows(study, values)
-    return document
 
 
 def _remark(s: Summaries, estimates: list[CriterionEstimates], boards: list[Board], notes: Notes) -> None:

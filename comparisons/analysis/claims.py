@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from .certifications import REASONS, state_of
 from .changes import ChangeOf
 from .conformity import Conformity
+from .document import plain, settled
 from .judging import Judged, judge_change, judge_every, judge_passes, judge_typical
 from .study import Claim, Study
 from .summary import Summaries
@@ -72,18 +73,21 @@ def limits_of(claim: Claim, tolerance_pct: float | None) -> Limits:
     return Limits(None, None, None, step)
 
 
-def answering_trial(study: Study, claim: Claim) -> tuple[int | None, str]:
+def answering_trial(study: Study, claim: Claim, place: dict[str, int] | None = None) -> tuple[int | None, str]:
     """The trial that answers a claim, or the reason why none does.
 
     The one that it names; else the only one of its property and condition (none: as received).
+    place: the trials' indices by code, where they are at hand.
     """
+    if claim.trial and place is None:
+        place = {t.code: i for i, t in enumerate(study.trials)}
     if claim.trial:
-        for i, trial in enumerate(study.trials):
-            if trial.code == claim.trial:
-                if trial.property != claim.property:
-                    return None, f"trial {claim.trial} measures another property"
-                return i, ""
-        return None, f"no trial {claim.trial}"
+        i = place.get(claim.trial)
+        if i is None:
+            return None, f"no trial {claim.trial}"
+        if study.trials[i].property != claim.property:
+            return None, f"trial {claim.trial} measures another property"
+        return i, ""
     found = [
         i for i, t in enumerate(study.trials)
         if t.property == claim.property and (t.condition or None) == (claim.condition or None)
@@ -131,12 +135,13 @@ def agree(a: Limits, b: Limits) -> bool:
 def answers_of(study: Study) -> list[Answer]:
     """Every claim with its limits and the trial that answers it, in the study's order."""
     out = []
+    place = {t.code: i for i, t in enumerate(study.trials)}
     for claim in study.claims:
         prop = study.properties[claim.property]
         if prop.kind == "certification":
             out.append(Answer(claim, Limits(None, None, None, None), None, "", ("certification", claim.code)))
             continue
-        trial, reason = answering_trial(study, claim)
+        trial, reason = answering_trial(study, claim, place)
         limits = limits_of(claim, prop.tolerance_pct if claim.of == "value" else None)
         out.append(Answer(claim, limits, trial, reason, _key(claim, trial)))
     return out
@@ -181,7 +186,11 @@ def claim_rows(s: Summaries, changes: dict[tuple[int, int], ChangeOf]) -> list[d
             continue
         judged = _judge(s, changes, a, products)
         rows.append(_row(s, a, judged, held.get(a.claim.code)))
-    return rows
+    settled([r["gauge"] for r in rows if r["gauge"]], "c_m", "u_over_gap", "u_over_y")
+    return settled(
+        rows, "claimed", "low", "high", "measured", "measured_low", "measured_high", "deviation",
+        "deviation_pct", "U", "p_conform", "confidence", "guard", "risk", "bound_low", "bound_high",
+    )  # fmt: skip
 
 
 def _judge(s: Summaries, changes: dict, a: Answer, products: dict[str, int]) -> Judged:
@@ -264,7 +273,7 @@ def _row(s: Summaries, a: Answer, judged: Judged, held: str | None) -> dict:
     if held is not None:
         row |= {
             "deviation": None, "deviation_pct": None, "p_conform": None, "statement": None,
-            "reason": held, "conflict": held, "if_governed": outcome, "U": None,
+            "reason": held, "conflict": held, "if_governed": plain(outcome), "U": None,
         }  # fmt: skip
     return row
 

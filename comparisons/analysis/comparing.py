@@ -8,6 +8,7 @@ import numpy as np
 
 from .summary import LEVEL, Summaries, Summary
 
+NEARLY_EQUAL = 1e-9  # an SD of more than this share of the mean is a spread, not rounding
 MOST_COMPARED = 60  # beyond this the table of pairs is longer than anybody reads
 
 
@@ -50,8 +51,7 @@ def instruments_of(s: Summaries, row: Summary) -> frozenset[int]:
     """The instruments with stated errors that measured this product in this trial."""
     if row.cell < 0:
         return frozenset()
-    at = s.sensitivities.of(row.cell)
-    gauges = s.sensitivities.gauge[at]
+    gauges = s.sensitivities.gauge[s.sensitivities.of(row.cell)].tolist()
     return frozenset(int(s.errors.instrument[g]) for g in gauges if s.errors.stated[g])
 
 
@@ -106,7 +106,7 @@ def difference_rows(s: Summaries) -> list[dict]:
             continue
         out.append({
             "trial": trial.code, "method": found.method, "level": found.level, "scale": found.scale,
-            "pairs": list(found.pairs), "letters": found.letters, "no_letter": found.no_letter,
+            "pairs": found.pairs.rows(), "letters": found.letters, "no_letter": found.no_letter,
             "omnibus": found.omnibus, "reason": found.reason or None, "flags": flags,
         })  # fmt: skip
     return out
@@ -121,8 +121,10 @@ def _means(s: Summaries, rows: list[Summary], labels: list[str]):
         dof = [None if "of_units_tested" in r.flags else d for r, d in zip(rows, dof, strict=True)]
     # A product with a borrowed spread is never "without spread", however equal its own specimens.
     values = [
-        s.values.value[s.cells.own_rows(r.cell)] if r.source in ("units", "specimens") else None for r in rows
-    ]
+        s.values.value[s.cells.own_rows(r.cell)]
+        if r.source in ("units", "specimens") and not (r.sd or 0.0) > NEARLY_EQUAL * abs(r.mean) else None
+        for r in rows
+    ]  # fmt: skip
     found = compare_means(
         [r.mean for r in rows], u, dof, labels, level=LEVEL,
         n_units=[r.units or 1 for r in rows], values=values, resolution=[r.resolution for r in rows],
@@ -176,7 +178,8 @@ def pass_fail_rows(s: Summaries) -> list[dict]:
 
 def rating_rows(s: Summaries) -> list[dict]:
     """The `ratings` rows of the document, one for each rating trial with a rating."""
-    from .ratings import agreement
+    from .drawing import generator
+    from .ratings import agreement, rated_medians
 
     out = []
     for t in sorted(s.panels):
@@ -187,13 +190,23 @@ def rating_rows(s: Summaries) -> list[dict]:
         seen = panel[:, [r.product for r in rows]]
         found = agreement(seen)
         names = s.study.products
+        resampled = rated_medians(seen, generator(s.study.seed, "medians", t), LEVEL)
+        held = {names[r.product]: _held(m.ci, r.median) for r, m in zip(rows, resampled, strict=True)}
         out.append({
             "trial": s.study.trials[t].code, "raters": found.raters, "products": found.products,
             "kendall_w": found.kendall_w, "p": found.p, "alpha": found.alpha, "words": found.words,
-            "medians": {names[r.product]: r.median for r in rows},
+            "medians": {names[r.product]: r.median for r in rows}, "medians_ci": held,
+            "medians_reason": {
+                names[r.product]: m.reason for r, m in zip(rows, resampled, strict=True) if m.reason
+            },
             "means": {names[r.product]: r.mean for r in rows},
             "n": {names[r.product]: r.n for r in rows},
             "w_reason": found.w_reason, "alpha_reason": found.alpha_reason,
             "reason": found.w_reason, "flags": ["opinion"] if found.opinion else [],
         })  # fmt: skip
     return out
+
+
+def _held(ci: list[float] | None, median: float | None) -> list[float] | None:
+    """An interval of medians over raters, widened to hold the median of all ratings."""
+    return None if ci is None or median is None else [min(ci[0], median), max(ci[1], median)]

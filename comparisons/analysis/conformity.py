@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from decimal import ROUND_HALF_EVEN, Decimal, localcontext
+from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 
 import numpy as np
 from scipy import special
@@ -318,9 +318,11 @@ def round_to(value, step) -> float | None:
     with localcontext() as context:
         context.prec = 400
         digits, unit = Decimal(f"{x:.12e}"), Decimal(f"{s:.12e}")
-        if digits.adjusted() - unit.adjusted() > 15:
+        if digits.adjusted() - unit.adjusted() > 11:
             return x
-        multiple = (digits / unit).quantize(Decimal(1), rounding=ROUND_HALF_EVEN)
+        # Twelve digits of the quotient: a half stays one where value and step came through a conversion.
+        quotient = Context(prec=12, rounding=ROUND_HALF_EVEN).plus(digits / unit)
+        multiple = quotient.quantize(Decimal(1), rounding=ROUND_HALF_EVEN)
         result = float(multiple * unit)
     return _finite(result + 0.0)
 

@@ -287,6 +287,8 @@ def _no_share(k, n) -> str | None:
 
 
 def _all_equal(values) -> bool:
-    v = numbers([] if values is None else np.ravel(values))
+    if values is None:
+        return False
+    v = numbers(np.ravel(values))
     v = v[~np.isnan(v)]
     return len(v) > 0 and bool(np.ptp(v) <= spreadless(v))

@@ -37,14 +37,14 @@ def rounded_array(values: np.ndarray) -> np.ndarray:
 
     Digit by digit the same: the ten digits are a whole number that a double holds, and so is the power
     of ten, so that their quotient is the double nearest to the decimal. What lies too near a half to be
-    sure, or outside 1e-13 to 1e31, goes through the text.
+    sure, or outside 1e-12 to 1e31, goes through the text.
 
     >>> rounded_array(np.array([1 / 3, -2e-40, 0.0])).tolist()
     [0.3333333333, -2e-40, 0.0]
     """
     x = np.asarray(values, dtype=float)
     size = np.abs(x)
-    known = (size > 1e-13) & (size < 1e31)
+    known = (size > 1e-12) & (size < 1e31)
     safe = np.where(known, size, 1.0)
     power = DIGITS - 1 - np.floor(np.log10(safe)).astype(int)
     scale = _EXACT[np.abs(power)]

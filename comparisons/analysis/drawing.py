@@ -26,7 +26,7 @@ DRAWS = 20_000
 BLOCK_SIZES = (2500, 1250, 500, 250)
 BLOCK_CELLS = 250_000  # draws x products of one block: what one array of a block may hold
 SCORE_BYTES = 100_000_000  # drawn scores that are held at one time
-PURPOSES = {"results": 1, "weights": 2, "next": 3}
+PURPOSES = {"results": 1, "weights": 2, "next": 3, "medians": 4}
 GAUGES, MEANS, LOGS, SHARES, PANELS = range(5)  # kinds of stream within a block
 LEAST_BASELINE = 1e-9  # a drawn baseline is held above this share of its mean
 NO_LAW = {
@@ -39,7 +39,7 @@ NO_SPREAD = "one specimen or no spread: nothing shows how sure it is"
 
 
 def generator(seed: int, purpose: str, *key: int) -> np.random.Generator:
-    """The stream of that purpose and key: results, weights or next; the same wherever it is asked for.
+    """The stream of that purpose (see PURPOSES) and key; the same wherever it is asked for.
 
     >>> a, b = generator(7, "results", 0), generator(7, "results", 0)
     >>> bool(a.random() == b.random())

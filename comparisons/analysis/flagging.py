@@ -126,21 +126,21 @@ def _plain_medians(v: Values, cells: Cells) -> np.ndarray:
 
 def _far_values(s: Summaries, rows: list[dict], marked: set[int], notes) -> None:
     study, v, cells = s.study, s.values, s.cells
-    largest: dict[int, int] = {}
-    for i in range(len(cells)):
-        t, most = int(cells.trial[i]), int(max(cells.group_size[cells.groups(i)].max(), cells.m[i]))
-        largest[t] = max(largest.get(t, 0), most)
-    for t, most in largest.items():
+    if not len(cells):
+        return
+    # The most values that any test of the cell could take: of one unit, or means of units.
+    most = np.maximum(np.maximum.reduceat(cells.group_size, cells.group_start[:-1]), cells.m)
+    for t in np.unique(cells.trial).tolist():
         trial = study.trials[t]
-        if study.properties[trial.property].kind == "quantity" and most < GRUBBS_LEAST:
+        largest = most[cells.trial == t].max()
+        if study.properties[trial.property].kind == "quantity" and largest < GRUBBS_LEAST:
             text = f"far values were not looked for: fewer than {GRUBBS_LEAST} values of any one unit"
             notes.add("info", trial.code, text)
     kinds = [study.properties[t.property].kind for t in study.trials]
     limits: dict[int, float] = {}
-    for i in range(len(cells)):
-        if kinds[int(cells.trial[i])] != "quantity" or cells.up[i] or cells.down[i] or cells.flat[i]:
-            continue
-        if cells.n[i] < GRUBBS_LEAST:
+    tested = (most >= GRUBBS_LEAST) & (cells.up + cells.down == 0) & ~cells.flat
+    for i in np.flatnonzero(tested).tolist():
+        if kinds[int(cells.trial[i])] != "quantity":
             continue
         own, g = cells.own_rows(i), cells.groups(i)
         step = s.table[int(cells.trial[i]), int(cells.product[i])].resolution

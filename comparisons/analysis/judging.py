@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,7 +38,13 @@ class Judged:
 
 
 def _adequacy(U, low, high, y) -> dict | None:
-    return None if U is None else asdict(gauge_adequacy(U, low, high, y))
+    if U is None:
+        return None
+    found = gauge_adequacy(U, low, high, y)
+    return {
+        "c_m": found.c_m, "u_over_gap": found.u_over_gap, "u_over_y": found.u_over_y,
+        "verdict": found.verdict, "reason": found.reason,
+    }  # fmt: skip
 
 
 def _rounded(y: float, step: float | None, decision: Decision) -> tuple[float, tuple[str, ...]]:
@@ -75,29 +81,28 @@ def judge_typical(s: Summaries, row: Summary, limits, decision: Decision) -> Jud
     Where bounds settle every item on the right side of one limit, their number decides; else the
     fitted mean does, and a bound beyond the limit never fails a product.
     """
-    base = Judged(
-        measured=row.mean, low=_finite(row.low) if row.n_bounds else None,
-        high=_finite(row.high) if row.n_bounds else None, U=row.U, judged_on="mean",
-        flags=tuple(f for f in row.flags if f not in ("absent",)),
-        gauge=_adequacy(row.U, limits.low, limits.high, row.mean),
-    )  # fmt: skip
+    base = {
+        "measured": row.mean, "low": _finite(row.low) if row.n_bounds else None,
+        "high": _finite(row.high) if row.n_bounds else None, "U": row.U, "judged_on": "mean",
+        "flags": row.flags, "gauge": _adequacy(row.U, limits.low, limits.high, row.mean),
+    }  # fmt: skip
     if limits.low is None and limits.high is None:
-        return replace(base, reason=NO_TOLERANCE)
+        return Judged(**base, reason=NO_TOLERANCE)
     if row.n_bounds and (limits.low is None) != (limits.high is None):
         settled = _settled_by_bounds(s, row, limits, decision)
         if settled is not None:
             found, on_specimens = settled
-            flags = (*base.flags, "specimens_not_units") if on_specimens else base.flags
-            return replace(base, conformity=found, judged_on="bounds", flags=flags)
+            flags = (*row.flags, "specimens_not_units") if on_specimens else row.flags
+            return Judged(**base | {"conformity": found, "judged_on": "bounds", "flags": flags})
     if row.mean is None or row.u is None or not row.u > 0:
-        return replace(base, reason=row.reason or "the uncertainty is not known")
+        return Judged(**base, reason=row.reason or "the uncertainty is not known")
     compared, more = _rounded(row.mean, limits.step, decision)
     found = _stated(compared, row.u, row.dof, limits, decision, row.U)
-    flags = (*base.flags, *more)
+    flags = (*row.flags, *more)
     if found.statement == "fail" and _bound_beyond(s, row, limits, compared):
         found = replace(found, statement="conditional_fail")
         flags = (*flags, "bounds_never_fail")
-    return replace(base, conformity=found, flags=flags)
+    return Judged(**base | {"conformity": found, "flags": flags})
 
 
 def _finite(x: float | None) -> float | None:
@@ -122,6 +127,8 @@ def _settled_by_bounds(s: Summaries, row: Summary, limits, decision) -> tuple[Co
 
 def _bound_beyond(s: Summaries, row: Summary, limits, y: float) -> bool:
     """Whether a bound lies on the right side of the limit that `y` misses, and may lie anywhere beyond."""
+    if not row.n_bounds:
+        return False
     low, high, _ = _ends(s, row)
     if limits.low is not None and y < limits.low:
         return bool((np.isinf(high) & (low >= limits.low)).any())
@@ -190,15 +197,15 @@ def judge_passes(s: Summaries, row: Summary, decision: Decision, scope: str) -> 
     counts = passed_of(s, row)
     k, n = counts.k, counts.n_items
     share = decision.coverage if scope == "every" else TYPICAL_SHARE
-    at_most = float(bdtr(k, n, share))
-    p = float(bdtr(k - 1, n, share)) if k > 0 else 0.0
-    c = decision.confidence
-    if p >= c:
-        verdict = "pass"
-    elif at_most <= 1 - c:
-        verdict = "fail"
+    # Counts are discrete, so the exact confidences from above and from below do not add up to one. The
+    # one told is that of the side on which the share lies; so a fail is said from 1 - c on, and no sooner.
+    if counts.share >= share:
+        p = float(bdtr(k - 1, n, share)) if k > 0 else 0.0
+        verdict = "pass" if p >= decision.confidence else "conditional_pass"
     else:
-        verdict = "conditional_pass" if counts.share >= share else "conditional_fail"
+        p = float(bdtr(k, n, share))
+        verdict = "fail" if p <= 1 - decision.confidence else "conditional_fail"
+    c = decision.confidence
     text = (
         f"share that passes: pass where it is at least {100 * share:g} % at confidence {c:g}, "
         f"fail where it is less at that confidence; exact, {n} {counts.on}"

@@ -46,11 +46,11 @@ def compact_letters(different) -> list[str]:
     n = len(matrix)
     if n == 0:
         return []
-    alike = [_mask(row) for row in ~matrix]
+    alike = [int.from_bytes(row, "little") for row in np.packbits(~matrix, axis=1, bitorder="little")]
     columns = _insert_and_absorb(alike)
     if columns is None:
         columns = _grow_cover(alike)
-    members = sorted(_drop_redundant([_members(c, n) for c in columns], n), key=lambda m: m.tolist())
+    members = sorted(m.tolist() for m in _drop_redundant([_members(c, n) for c in columns], n))
     labels: list[list[str]] = [[] for _ in range(n)]
     for position, column in enumerate(members):
         letter = _letter(position)
@@ -83,11 +83,6 @@ def _checked(different) -> np.ndarray:
     if matrix.diagonal().any():
         raise ValueError("an item cannot differ from itself")
     return matrix
-
-
-def _mask(row: np.ndarray) -> int:
-    """The row as an integer with bit i set where row[i] is True."""
-    return int.from_bytes(np.packbits(row, bitorder="little").tobytes(), "little")
 
 
 def _members(mask: int, n: int) -> np.ndarray:
@@ -155,10 +150,10 @@ def _drop_redundant(columns: list[np.ndarray], n: int) -> list[np.ndarray]:
         return columns
     counts = np.zeros((n, n), dtype=np.int32)
     for column in columns:
-        counts[np.ix_(column, column)] += 1
+        counts[column[:, None], column] += 1
     kept = []
     for column in sorted(columns, key=lambda c: (len(c), c.tolist())):
-        block = np.ix_(column, column)
+        block = column[:, None], column
         if len(column) > 1 and counts[block].min() > 1:
             counts[block] -= 1
         else:

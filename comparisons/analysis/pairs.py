@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
-from .checked import number
+from .checked import LARGEST, SMALLEST, number
+from .document import Ready, rounded_column
 from .letters import compact_letters
 
 DECISIONS = ("different", "no_difference_shown", "too_few_to_tell")
@@ -57,6 +59,22 @@ class Pairs(Sequence):
             "decided": DECISIONS[self.decided[index]],
             "reason": self.reasons[self.reason[index]],
         }
+
+    def rows(self) -> list[dict]:
+        """All rows, numbers at ten digits, as the document holds them."""
+        labels, reasons = self.labels, self.reasons
+        low, high = rounded_column(self.low), rounded_column(self.high)
+        return Ready([
+            {
+                "a": labels[a], "b": labels[b], "difference": d,
+                "ci": None if lo is None or hi is None else [lo, hi], "p": p, "decided": DECISIONS[found],
+                "reason": reasons[why],
+            }
+            for a, b, d, lo, hi, p, found, why in zip(
+                self.a.tolist(), self.b.tolist(), rounded_column(self.difference), low, high,
+                rounded_column(self.p), self.decided.tolist(), self.reason.tolist(), strict=True,
+            )
+        ])  # fmt: skip
 
     def between(self, a, b) -> dict:
         """The row of two labels, turned so that it reads a minus b; KeyError where there is none."""
@@ -124,13 +142,17 @@ def holm(p) -> np.ndarray:
     return out
 
 
+@lru_cache(maxsize=64)
 def pair_index(k: int) -> tuple[np.ndarray, np.ndarray]:
-    """All pairs (i, j) with i < j of k products, row by row.
+    """All pairs (i, j) with i < j of k products, row by row; not to be written to.
 
     >>> [x.tolist() for x in pair_index(3)]
     [[0, 0, 1], [1, 2, 2]]
     """
-    return np.triu_indices(k, 1)
+    pairs = np.triu_indices(k, 1)
+    for index in pairs:
+        index.setflags(write=False)
+    return pairs
 
 
 def agree_with_decision(low, high, estimate, different, shown):
@@ -278,6 +300,11 @@ def numbers(x, infinite: bool = False) -> np.ndarray:
     if isinstance(x, np.ndarray) and x.dtype.kind in "fiu":
         out = x.astype(float).ravel()
         return np.where(np.isfinite(out) | (infinite & (out == np.inf)), out, np.nan)
+    x = list(x)
+    if all(v is None or type(v) is float for v in x):
+        out = np.array([np.nan if v is None else v for v in x], dtype=float)
+        kept = (np.abs(out) <= LARGEST) | (infinite & (out == np.inf))
+        return np.where(kept, np.where(np.abs(out) < SMALLEST, 0.0, out), np.nan)
     out = [np.inf if infinite and isinstance(v, float) and v == np.inf else number(v) for v in x]
     return np.array([np.nan if v is None else v for v in out], dtype=float)
 

@@ -41,16 +41,33 @@ def _refused(reason: str) -> Plan:
     return Plan(None, None, None, None, reason, "")
 
 
-def _least(enough: Callable[[int], bool], start: int) -> int | None:
-    """Least n from `start` on for which `enough` holds, for a condition that stays once it holds."""
-    if enough(start):
-        return start
-    high = start
-    while not enough(high):
-        if high >= MOST:
-            return None
-        high = min(2 * high, MOST)
-    low = high // 2
+def _least(enough: Callable[[int], bool], start: int, guess: int | None = None) -> int | None:
+    """Least n from `start` on for which `enough` holds, for a condition that stays once it holds.
+
+    guess: where it is looked for first; the better it is, the fewer questions are asked.
+    """
+    n = min(max(guess or start, start), MOST)
+    step = 1
+    if enough(n):
+        high, low = n, None
+        while high > start and low is None:
+            n = max(high - step, start)
+            if enough(n):
+                high, step = n, 2 * step
+            else:
+                low = n
+        if low is None:
+            return high
+    else:
+        low, high = n, None
+        while high is None:
+            if low >= MOST:
+                return None
+            n = min(low + step, MOST)
+            if enough(n):
+                high = n
+            else:
+                low, step = n, 2 * step
     while high - low > 1:
         middle = (low + high) // 2
         if enough(middle):
@@ -87,7 +104,8 @@ def n_for_margin(cv_pct, margin_pct, *, level=0.95) -> Plan:
         return _refused("the wanted margin must be above zero")
     if confidence is None:
         return _refused("the level must lie between 0 and 1")
-    n = _least(lambda k: margin_of(k, cv, confidence) <= margin, 2)
+    z = float(special.ndtri((1 + confidence) / 2))
+    n = _least(lambda k: margin_of(k, cv, confidence) <= margin, 2, _whole((z * cv / margin) ** 2))
     if n is None:
         return _refused("more than a million items: out of reach")
     words = f"{n} items give a margin of {margin_of(n, cv, confidence):.3g} % at a CV of {cv:.3g} %"
@@ -121,14 +139,20 @@ def _power(dof: int, shift: float, alpha: float, sided: int) -> float:
     # noncentral t's series is slow.
     if shift > critical * 40 + 40:
         return 1.0
-    power = 1 - float(noncentral_t(dof, shift, critical))
-    if sided == 2:
-        power += float(noncentral_t(dof, shift, -critical))
+    tails = noncentral_t(dof, shift, np.array([critical, -critical]))
+    power = 1 - float(tails[0]) + (float(tails[1]) if sided == 2 else 0.0)
     return min(1.0, max(0.0, power))
 
 
-def _plan_power(power_of, effect: float, power: float, start: int = 2) -> int | None:
-    return _least(lambda k: power_of(k, effect) >= power, start)
+def _plan_power(power_of, effect: float, power: float, alpha: float, sided: int, samples: int) -> int | None:
+    """Least n; the search starts from the normal distribution's answer and what the t adds to it."""
+    tail = float(special.ndtri(1 - alpha / sided))
+    z = (tail + float(special.ndtri(power))) / effect
+    return _least(lambda k: power_of(k, effect) >= power, 2, _whole(samples * z * z + tail * tail / 4))
+
+
+def _whole(x: float) -> int:
+    return int(math.ceil(x)) if x < MOST else MOST
 
 
 def _checked_test(gap, sd, power, alpha, sided) -> tuple[float, float, float, float] | str:
@@ -165,12 +189,43 @@ def n_to_tell(difference, sd, *, power=0.8, alpha=0.05, sided=2) -> Plan:
     def power_of(k: int, effect: float) -> float:
         return power_two_samples(k, effect, level, sided=sided)
 
-    n = _plan_power(power_of, d / s, wanted)
+    n = _plan_power(power_of, d / s, wanted, level, sided, 2)
     if n is None:
         return _refused("more than a million items: out of reach")
     got = power_of(n, d / s)
     words = f"{n} items of each product tell a difference of {d / s:.3g} SD with a power of {100 * got:.0f} %"
     return Plan(n, None, got, s, "", words)
+
+
+def n_to_tell_many(difference: float, sds, *, power: float = 0.8, alpha: float = 0.05) -> list[int | None]:
+    """`n_to_tell`, two-sided, for many SDs at once: the numbers alone.
+
+    difference, power, alpha: as there, in range. sds: shape (m,), in the unit of the difference; None for
+    those that are not above zero or need more than a million items.
+
+    >>> n_to_tell_many(10, [10.0, 30.0, 0.0]), n_to_tell(10, 30).n
+    ([17, 143, None], 143)
+    """
+    sds = np.array([number(x) or np.nan for x in sds], dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        effect = np.abs(difference) / np.where(sds > 0, sds, np.nan)
+        tail = special.ndtri(1 - alpha / 2)
+        guess = np.ceil(2 * ((tail + special.ndtri(power)) / effect) ** 2 + tail * tail / 4)
+    usable = guess < MOST
+    n = np.maximum(np.where(usable, guess, 2.0)[:, None] + np.arange(-3, 4), 2.0)
+    shift = np.where(usable, effect, 1.0)[:, None] * np.sqrt(n / 2)
+    critical = -special.stdtrit(2 * n - 2, alpha / 2)
+    reached = 1 - noncentral_t(2 * n - 2, shift, critical) + noncentral_t(2 * n - 2, shift, -critical) >= power
+    found: list[int | None] = []
+    for k, sd in enumerate(sds.tolist()):
+        first = int(np.argmax(reached[k]))
+        if not usable[k]:
+            found.append(None)
+        elif reached[k, first] and (n[k, first] == 2 or first > 0):
+            found.append(int(n[k, first]))
+        else:
+            found.append(n_to_tell(difference, sd, power=power, alpha=alpha).n)
+    return found
 
 
 def n_against_limit(gap, sd, *, power=0.8, alpha=0.05, sided=1) -> Plan:
@@ -190,7 +245,7 @@ def n_against_limit(gap, sd, *, power=0.8, alpha=0.05, sided=1) -> Plan:
     def power_of(k: int, effect: float) -> float:
         return power_one_sample(k, effect, level, sided=sided)
 
-    n = _plan_power(power_of, d / s, wanted)
+    n = _plan_power(power_of, d / s, wanted, level, sided, 1)
     if n is None:
         return _refused("more than a million items: out of reach")
     got = power_of(n, d / s)

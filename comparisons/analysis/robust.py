@@ -49,13 +49,13 @@ def mad(values) -> float | None:
 
     Source: Hampel 1974, JASA 69:383.
 
-    >>> mad([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9])
+    >>> round(mad([4.5, 4.9, 5.6, 4.2, 6.2, 5.2, 9.9]), 9)
     0.7
     """
     data = vector(values)
     if data is None or len(data) == 0:
         return None
-    return round(float(np.median(np.abs(data - np.median(data)))), 15)
+    return float(np.median(np.abs(data - np.median(data))))
 
 
 def huber_mean(values, k=1.5) -> float | None:
@@ -71,18 +71,36 @@ def huber_mean(values, k=1.5) -> float | None:
     data, bend = vector(values), number(k)
     if data is None or len(data) < 3 or bend is None or bend <= 0:
         return None
-    centre = float(np.median(data))
-    scale = MAD_TO_SD * float(np.median(np.abs(data - centre)))
-    if not scale > 1e-13 * float(np.max(np.abs(data))) or not math.isfinite(scale):
-        return None
-    z = (np.sort(data) - centre) / scale
-    mu = 0.0
-    for _ in range(500):
-        step = float(np.mean(np.clip(z, mu - bend, mu + bend))) - mu
-        mu += step
-        if abs(step) < 1e-13:
+    centre = float(_huber_rows(data[None, :], bend)[1][0])
+    return centre if math.isfinite(centre) else None
+
+
+def _huber_rows(table: np.ndarray, bend: float) -> tuple[np.ndarray, np.ndarray]:
+    """Scaled MAD and Huber's mean of each row; the latter NaN where more than half of a row are equal.
+
+    Newton's steps on the sum of pulled-in deviations, which is piecewise linear in the centre.
+    """
+    table = np.sort(table, axis=1)
+    centre = np.median(table, axis=1)
+    scale = MAD_TO_SD * np.median(np.abs(table - centre[:, None]), axis=1)
+    usable = (scale > 1e-13 * np.max(np.abs(table), axis=1)) & np.isfinite(scale)
+    out = np.full(len(table), np.nan)
+    rows = np.flatnonzero(usable)
+    z = (table[rows] - centre[rows, None]) / scale[rows, None]
+    mu = np.zeros(len(rows))
+    left = np.arange(len(rows))
+    for turn in range(500):
+        if not len(left):
             break
-    return centre + mu * scale
+        away = z[left] - mu[left, None]
+        inside = np.count_nonzero(np.abs(away) < bend, axis=1)
+        # Newton's step could circle between two kinks: from then on the plain, shorter step.
+        count = np.maximum(inside, 1) if turn < 50 else z.shape[1]
+        step = np.sum(np.clip(away, -bend, bend), axis=1) / count
+        mu[left] += step
+        left = left[np.abs(step) >= 1e-13]
+    out[rows] = centre[rows] + mu * scale[rows]
+    return scale, out
 
 
 def compare(values, k=1.5) -> Robust:
@@ -102,23 +120,49 @@ def compare(values, k=1.5) -> Robust:
     n = len(data)
     if n == 0:
         return Robust(0, *[None] * 6, "", "no values")
-    scale = float(np.max(np.abs(data))) or 1.0
-    mean = float(np.mean(data / scale)) * scale
-    middle = float(np.median(data))
+    return compare_rows(data[None, :], k)[0]
+
+
+def compare_rows(table: np.ndarray, k: float = 1.5) -> list[Robust]:
+    """`compare` for each row of a table of finite numbers, shape (sets, n), n >= 1.
+
+    >>> [r.agree for r in compare_rows(np.array([[1.0, 2, 3, 4, 5, 6], [1.0, 2, 3, 4, 5, 600]]))]
+    [True, False]
+    """
+    n = table.shape[1]
+    size = np.max(np.abs(table), axis=1)
+    size[size == 0] = 1.0
+    mean = np.mean(table / size[:, None], axis=1) * size
+    middle = np.median(table, axis=1)
     if n == 1:
-        return Robust(1, mean, None, middle, None, None, None, "", "one value shows no spread")
-    sd = float(np.std(data / scale, ddof=1)) * scale
-    mad_sd = MAD_TO_SD * float(np.median(np.abs(data - middle)))
-    centre = huber_mean(data, k)
-    numbers = (n, mean, sd, middle, mad_sd, centre)
-    if centre is None:
+        why = "one value shows no spread"
+        return [Robust(1, *x, None, "", why) for x in _plain(mean, None, middle, None, None)]
+    sd = np.std(table / size[:, None], axis=1, ddof=1) * size
+    mad_sd, centre = _huber_rows(table, k)
+    if n < 3:
+        centre[:] = np.nan
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        apart = (mean - centre) / (mad_sd / math.sqrt(n))
+    numbers = _plain(mean, sd, middle, mad_sd, centre)
+    return [_worded(n, x, a) for x, a in zip(numbers, apart.tolist(), strict=True)]
+
+
+def _plain(*columns: np.ndarray | None) -> list[tuple]:
+    """Rows of the columns as floats, None for NaN and for a column that is None."""
+    rows = max(len(c) for c in columns if c is not None)
+    return list(zip(*(
+        [None] * rows if c is None else [x if math.isfinite(x) else None for x in c.tolist()] for c in columns
+    ), strict=True))  # fmt: skip
+
+
+def _worded(n: int, numbers: tuple, apart: float) -> Robust:
+    if numbers[-1] is None:
         reason = "more than half of the values are equal" if n >= 3 else "two values have no robust centre"
-        return Robust(*numbers, None, "", reason)
+        return Robust(n, *numbers, None, "", reason)
     if n < COMPARE_FROM:
-        return Robust(*numbers, None, "", f"too few to judge: fewer than {COMPARE_FROM} values")
-    apart = (mean - centre) / (mad_sd / math.sqrt(n))
+        return Robust(n, *numbers, None, "", f"too few to judge: fewer than {COMPARE_FROM} values")
     if abs(apart) <= APART:
-        return Robust(*numbers, True, "the mean and the robust mean agree")
+        return Robust(n, *numbers, True, "the mean and the robust mean agree")
     side = "above" if apart > 0 else "below"
     words = f"the mean lies {abs(apart):.1f} standard errors {side} the robust mean: far values pull it"
-    return Robust(*numbers, False, words)
+    return Robust(n, *numbers, False, words)

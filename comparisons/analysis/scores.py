@@ -6,12 +6,15 @@ How sure a rank is needs draws and is worked out elsewhere, from the same estima
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .checked import number
-from .estimates import CriterionEstimates
 from .study import Study, Weighting
+
+if TYPE_CHECKING:  # a page that weighs stored scores needs no estimates, nor what they load
+    from .estimates import CriterionEstimates
 
 MISSING_RULES = ("renormalise", "leave_out", "worst_case")
 SAME = 1e-9  # scores are printed at ten significant digits: closer than this is equal

@@ -6,15 +6,18 @@ are means over raters (see `ratings`). A product without a result has a row that
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from .cells import Cells, gather
+from .document import settled
 from .gauges import GaugeErrors
 from .pooling import Spread, spread_of_trial, type_a
+from .robust import Robust, compare_rows
 from .study import Study, Trial
-from .uncertainty import LEVEL, Budget, Sensitivities, budget, sensitivities
+from .uncertainty import LEVEL, ROOT12, Budget, Sensitivities, budget, sensitivities
 from .values import BIT, Values
 
 ABSENT = {
@@ -24,6 +27,7 @@ ABSENT = {
     "excluded": "excluded from this trial",
 }
 UNFINISHED = "not measured yet"
+COARSE_PCT = 10.0  # of the mean, from which a gauge is told to be too coarse (common practice, no source)
 CARRIED = ("averaged", "gauge_overdue", "gauge_corrected", "outside_gauge_range", "outside_plausible_range")
 
 
@@ -35,7 +39,8 @@ class Summary:
     mean of unit means (rating: mean over raters; pass/fail: share that passed). low, high: interval
     in which bounds alone leave the mean. u_own, dof_own: what the product itself contributes; u,
     dof, k, U: with its gauges; u_gauge: what the gauges alone may add, shared by all that they
-    measured. resolution: of the mean's gauges together. ci: Type A interval. absence: reason code of
+    measured. resolution: of the mean's gauges together. gauge_pct: what the gauges and their resolution
+    may add at k = 2, in percent of the mean. ci: Type A interval. absence: reason code of
     an absent product. source: where u_own comes from (see `pooling.TypeA`), or "censored", "raters".
     """
 
@@ -60,6 +65,7 @@ class Summary:
     U: float | None = None
     u_gauge: float | None = None
     resolution: float | None = None
+    gauge_pct: float | None = None
     ci: tuple[float, float] | None = None
     between_sd: float | None = None
     within_sd: float | None = None
@@ -91,13 +97,14 @@ class Summaries:
 
 
 def _number(x) -> float | None:
-    return float(x) if np.isfinite(x) else None
+    x = float(x)
+    return x if math.isfinite(x) else None
 
 
 def _interval(centre: float, u: float, dof: float) -> tuple[float, float] | None:
     from scipy.special import stdtrit
 
-    if not (np.isfinite(u) and u > 0 and dof > 0):
+    if not (0 < u < math.inf and dof > 0):
         return None
     half = float(stdtrit(dof, (1 + LEVEL) / 2)) * u
     return centre - half, centre + half
@@ -122,19 +129,21 @@ def summarise(study: Study, v: Values, errors: GaugeErrors) -> Summaries:
     kinds = [study.properties[t.property].kind for t in study.trials]
     table: dict[tuple[int, int], Summary] = {}
     spreads: dict[int, Spread | None] = {}
-    for i in range(len(cells)):
-        t, p = int(cells.trial[i]), int(cells.product[i])
-        base = Summary(
-            trial=t, product=p, kind=kinds[t], cell=i, n=int(cells.n[i]),
-            units=int(cells.m[i]) if cells.known[i] else None,
-            median=_number(cells.median[i]), minimum=_number(cells.minimum[i]),
-            maximum=_number(cells.maximum[i]), low=_number(cells.low[i]), high=_number(cells.high[i]),
-            n_bounds=int(cells.up[i] + cells.down[i]), up=int(cells.up[i]), down=int(cells.down[i]),
-        )  # fmt: skip
+    counts = zip(
+        cells.trial.tolist(), cells.product.tolist(), cells.n.tolist(), cells.m.tolist(), cells.known.tolist(),
+        cells.up.tolist(), cells.down.tolist(), strict=True,
+    )  # fmt: skip
+    for i, (t, p, n, m, known, up, down) in enumerate(counts):
+        base = {
+            "trial": t, "product": p, "kind": kinds[t], "cell": i, "n": n, "units": m if known else None,
+            "median": _number(cells.median[i]), "minimum": _number(cells.minimum[i]),
+            "maximum": _number(cells.maximum[i]), "low": _number(cells.low[i]),
+            "high": _number(cells.high[i]), "n_bounds": up + down, "up": up, "down": down,
+        }  # fmt: skip
         if kinds[t] != "quantity":
-            flags = _unit_flags(cells, i)
-            table[t, p] = replace(base, mean=base.low, sd=_number(cells.sd[i]), flags=tuple(flags))
-        elif base.n_bounds:
+            flags = tuple(_unit_flags(cells, i))
+            table[t, p] = Summary(**base, mean=base["low"], sd=_number(cells.sd[i]), flags=flags)
+        elif up or down:
             if t not in spreads:
                 spreads[t] = spread_of_trial(cells, t)
             table[t, p] = _censored(study, v, cells, s, errors, i, base, spreads[t])
@@ -156,15 +165,15 @@ def summarise(study: Study, v: Values, errors: GaugeErrors) -> Summaries:
     return Summaries(study, v, cells, s, errors, table, panels)
 
 
-def _exact(study, cells, s, errors, i, base: Summary, u: float, dof: float, source: str) -> Summary:
+def _exact(study, cells, s, errors, i, base: dict, u: float, dof: float, source: str) -> Summary:
     mean = float(cells.low[i])
     made = budget(study, errors, s, cells, i, u, dof, source or "units")
     flags = _unit_flags(cells, i) + made.flags
-    many = cells.m[i] >= 2
-    between, within = cells.between_variance[i], cells.within_variance[i]
-    if many and not np.isfinite(within):
+    many = bool(cells.m[i] >= 2)
+    between, within = _number(cells.between_variance[i]), _number(cells.within_variance[i])
+    if many and within is None:
         flags.append("one_specimen_per_unit")
-    if many and np.isfinite(between) and between < 0:
+    if many and between is not None and between < 0:
         flags.append("negative_between")
     if source.startswith("pooled"):
         flags.append("between_units_pooled")
@@ -172,31 +181,39 @@ def _exact(study, cells, s, errors, i, base: Summary, u: float, dof: float, sour
             flags.append("pooled_in_percent")
     elif not many:
         flags.append("of_units_tested")
-    if many or not cells.n[i] > 1:
-        own_u, own_dof = (made.u_own, made.dof_own) if many else (np.nan, np.nan)
-    else:
-        own_u, own_dof = cells.sd[i] / np.sqrt(cells.n[i]), cells.n[i] - 1.0
+    own_u, own_dof = math.nan, math.nan
+    if many:
+        own_u, own_dof = made.u_own, made.dof_own
+    elif base["n"] > 1:
+        own_u, own_dof = float(cells.sd[i]) / math.sqrt(base["n"]), base["n"] - 1.0
         if own_u == 0 and "resolution_floor" in made.flags:
-            own_u = made.resolution / np.sqrt(12)
+            own_u = made.resolution / ROOT12
     interval = _interval(mean, own_u, own_dof)
     if interval is not None and made.U < (interval[1] - interval[0]) / 2 * (1 - 1e-9):
         flags.append("type_a_interval_wider")
+    share = _gauge_pct(study, base["trial"], mean, made)
+    if share is not None and share >= COARSE_PCT:
+        flags.append("gauge_too_coarse")
     reason = None
-    if not np.isfinite(made.u_own):
+    if "gauge_amount_refused" in made.flags and math.isnan(made.u):
+        reason = "the gauge's errors are too large to compute with"
+    elif not math.isfinite(made.u_own):
         reason = "one specimen of one unit, and no other product shows how units spread"
     elif made.u_own == 0:
         reason = "no spread, and the gauge's resolution is not known"
-    return replace(
-        base, mean=mean, sd=_number(cells.sd[i]), **_numbers_of(made),
-        ci=interval,
-        between_sd=float(np.sqrt(max(between, 0.0))) if many and np.isfinite(between) else None,
-        within_sd=_within_sd(cells, i),
+    return Summary(
+        **base, mean=mean, sd=_number(cells.sd[i]), **_numbers_of(made), ci=interval, gauge_pct=share,
+        between_sd=math.sqrt(max(between, 0.0)) if many and between is not None else None,
+        within_sd=None if within is None else math.sqrt(within),
         source=source, reason=reason, flags=tuple(flags), budget=tuple(made.rows),
     )  # fmt: skip
 
 
-def _within_sd(cells: Cells, i: int) -> float | None:
-    return float(np.sqrt(cells.within_variance[i])) if np.isfinite(cells.within_variance[i]) else None
+def _gauge_pct(study: Study, trial: int, mean: float, made: Budget) -> float | None:
+    """The gauge's share of a mean; None where nothing is known of its errors or zero means nothing (degC)."""
+    if mean == 0 or "gauge_errors_unknown" in made.flags or ("celsius", 1) in study.trials[trial].quantities:
+        return None
+    return _number(100.0 * 2.0 * math.hypot(made.u_gauge, (made.resolution or 0.0) / ROOT12) / abs(mean))
 
 
 def _numbers_of(made: Budget) -> dict:
@@ -207,7 +224,7 @@ def _numbers_of(made: Budget) -> dict:
     }  # fmt: skip
 
 
-def _censored(study, v, cells, s, errors, i, base: Summary, spread: Spread | None) -> Summary:
+def _censored(study, v, cells, s, errors, i, base: dict, spread: Spread | None) -> Summary:
     """A cell with bounds: the fitted normal mean, if enough values are exact.
 
     One unit: the variance between units is the trial's other products', as for exact values.
@@ -233,13 +250,13 @@ def _censored(study, v, cells, s, errors, i, base: Summary, spread: Spread | Non
         flags += ["between_units_pooled", "pooled_in_percent"] if percent else ["between_units_pooled"]
     made = budget(study, errors, s, cells, i, u, dof, source)
     if fit.mean is None:
-        return replace(
-            base, flags=tuple(flags + made.flags), budget=tuple(made.rows), u_gauge=made.u_gauge,
+        return Summary(
+            **base, flags=tuple(flags + made.flags), budget=tuple(made.rows), u_gauge=made.u_gauge,
             resolution=made.resolution, reason=fit.reason or "bounds: no mean", source="",
         )  # fmt: skip
     flags.append("sd_of_the_likelihood")
-    return replace(
-        base, mean=fit.mean, sd=fit.sd, **_numbers_of(made), ci=tuple(fit.ci) if fit.ci else None,
+    return Summary(
+        **base, mean=fit.mean, sd=fit.sd, **_numbers_of(made), ci=tuple(fit.ci) if fit.ci else None,
         source="censored", flags=tuple(flags + made.flags), budget=tuple(made.rows),
     )  # fmt: skip
 
@@ -315,14 +332,30 @@ def _absent(study: Study, trial: Trial, t: int, p: int, kind: str, uncounted: np
     return replace(row, reason=UNFINISHED, flags=("absent", "unfinished"))
 
 
+def robust_of(s: Summaries) -> dict[int, Robust]:
+    """Robust figures of every cell of exact quantities, by cell: of its specimens, whatever their units."""
+    cells, out = s.cells, {}
+    quantity = np.array([s.study.properties[t.property].kind == "quantity" for t in s.study.trials] + [False])
+    exact = quantity[cells.trial] & (cells.up + cells.down == 0)
+    for n in np.unique(cells.n[exact]).tolist():
+        which = np.flatnonzero(exact & (cells.n == n))
+        table = s.values.value[cells.rows[cells.start[which][:, None] + np.arange(n)]]
+        out |= zip(which.tolist(), compare_rows(table), strict=True)
+    return out
+
+
 def summary_rows(s: Summaries) -> list[dict]:
     """The `summaries` rows of the document: quantities and ratings, sorted by trial and product."""
-    study, rows = s.study, []
+    study, rows, robust = s.study, [], robust_of(s)
     for (t, p), row in sorted(s.table.items()):
         if row.kind not in ("quantity", "rating"):
             continue
         trial = study.trials[t]
         prop = study.properties[trial.property]
+        other = robust.get(row.cell)
+        flags = list(row.flags)
+        if other is not None and other.agree is False:
+            flags.append("far_values_pull_the_mean")
         rows.append({
             "trial": trial.code, "product": study.products[p], "property": prop.code, "kind": row.kind,
             "n": row.n, "units": row.units, "mean": row.mean, "sd": row.sd, "median": row.median,
@@ -331,9 +364,15 @@ def summary_rows(s: Summaries) -> list[dict]:
             "u_own": row.u_own, "dof": row.dof, "dof_own": row.dof_own, "k": row.k, "U": row.U,
             "ci": list(row.ci) if row.ci else None, "unit": prop.unit, "between_sd": row.between_sd,
             "within_sd": row.within_sd, "n_bounds": row.n_bounds, "absence": row.absence,
-            "reason": row.reason, "flags": list(row.flags),
+            "mad_sd": other and other.mad_sd, "huber": other and other.huber,
+            "robust": (other and (other.words or other.reason)) or None,
+            "u_gauge": row.u_gauge, "gauge_pct": row.gauge_pct,
+            "reason": row.reason, "flags": flags,
         })  # fmt: skip
-    return rows
+    return settled(
+        rows, "mean", "sd", "median", "min", "max", "low", "high", "u", "u_own", "dof", "dof_own", "k", "U",
+        "between_sd", "within_sd", "mad_sd", "huber", "u_gauge", "gauge_pct", pairs=("ci",),
+    )  # fmt: skip
 
 
 def budget_rows(s: Summaries) -> list[dict]:
@@ -346,4 +385,4 @@ def budget_rows(s: Summaries) -> list[dict]:
                 "trial": trial.code, "product": study.products[p],
                 "unit": study.properties[trial.property].unit, **part,
             })  # fmt: skip
-    return rows
+    return settled(rows, "half_width", "divisor", "dof", "u")

@@ -6,6 +6,7 @@ G.4 (effective degrees of freedom by Welch and Satterthwaite), G.6 (expanded unc
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from .study import Study
 from .values import Values
 
 LEVEL = 0.95
-ROOT3 = float(np.sqrt(3.0))
+ROOT3, ROOT12 = math.sqrt(3.0), math.sqrt(12.0)
 
 
 @dataclass(frozen=True)
@@ -45,22 +46,24 @@ def combine(u, dof, level: float = LEVEL) -> Combined:
     """
     from scipy.special import ndtri, stdtrit
 
-    u, dof = np.asarray(u, dtype=float), np.asarray(dof, dtype=float)
-    if u.ndim != 1 or u.shape != dof.shape or not len(u):
+    try:
+        parts = [(float(x), float(nu)) for x, nu in zip(u, dof, strict=True)]
+    except TypeError as error:
+        raise ValueError("one u and one dof for each contribution") from error
+    if not parts:
         raise ValueError("one u and one dof for each contribution")
-    if not (np.isfinite(u).all() and (u >= 0).all() and (dof > 0).all()):
+    if not all(0 <= x < math.inf and nu > 0 for x, nu in parts):
         raise ValueError("u must be finite and not negative, dof above zero")
-    top = u.max()
+    top = max(x for x, _ in parts)
     if top == 0:
-        effective = float(dof.min())
-        total = 0.0
+        effective, total = min(nu for _, nu in parts), 0.0
     else:
-        part = (u / top) ** 2
-        total = float(top * np.sqrt(part.sum()))
-        tail = np.sum(part**2 / dof)
-        effective = float(part.sum() ** 2 / tail) if tail > 0 else np.inf
+        squares = [((x / top) ** 2, nu) for x, nu in parts]
+        whole = sum(x for x, _ in squares)
+        tail = sum(x * x / nu for x, nu in squares)
+        total, effective = top * math.sqrt(whole), (whole * whole / tail if tail > 0 else math.inf)
     p = (1 + level) / 2
-    k = float(ndtri(p)) if np.isinf(effective) else float(stdtrit(effective, p))
+    k = float(ndtri(p)) if math.isinf(effective) else float(stdtrit(effective, p))
     return Combined(total, effective, k, k * total)
 
 
@@ -69,18 +72,19 @@ class Sensitivities:
     """How far each gauge moves each cell's mean: one entry for each cell and gauge that met.
 
     cell, gauge: indices, sorted. offset: change of the mean for one unit of the gauge's offset;
-    gain: for a relative error of one. In the property's unit.
-    own: the gauge read the trial's own property (not only a dimension it is divided by).
+    gain: for a relative error of one. In the property's unit. start: first entry of each cell, and
+    their number at the end.
     """
 
     cell: np.ndarray
     gauge: np.ndarray
     offset: np.ndarray
     gain: np.ndarray
+    start: np.ndarray
 
     def of(self, cell: int) -> slice:
         """The entries of one cell."""
-        return slice(*np.searchsorted(self.cell, [cell, cell + 1]))
+        return slice(int(self.start[cell]), int(self.start[cell + 1]))
 
 
 def sensitivities(v: Values, cells: Cells, gauge_count: int) -> Sensitivities:
@@ -92,11 +96,13 @@ def sensitivities(v: Values, cells: Cells, gauge_count: int) -> Sensitivities:
     use = cell_of[v.link_row] >= 0
     row, gauge = v.link_row[use], v.link_gauge[use].astype(np.intp)
     key, place = np.unique(cell_of[row] * max(gauge_count, 1) + gauge, return_inverse=True)
+    cell = key // max(gauge_count, 1)
     return Sensitivities(
-        cell=key // max(gauge_count, 1),
+        cell=cell,
         gauge=key % max(gauge_count, 1),
         offset=np.bincount(place, weight[row] * v.link_offset[use], minlength=len(key)),
         gain=np.bincount(place, weight[row] * v.link_gain[use], minlength=len(key)),
+        start=np.searchsorted(cell, np.arange(len(cells) + 1)),
     )
 
 
@@ -130,60 +136,63 @@ def _row(source: str, kind: str, u: float, **more) -> dict:
     return base | more
 
 
+TYPE_A_WORDS = {
+    "units": "spread of {m} units",
+    "pooled": "one unit; spread between units of the trial's other products",
+    "pooled_percent": "one unit; spread between units of the trial's other products, in percent",
+    "specimens": "spread of {n} specimens of the units tested",
+    "censored": "likelihood of values and bounds",
+    "censored_pooled": "likelihood of values and bounds; spread between units of the trial's other products",
+    "floor": "all readings equal: the resolution is the least that can be told",
+}
+
+
 def _type_a_row(u: float, dof: float, source: str, m: int, n: int) -> dict:
-    words = {
-        "units": f"spread of {m} units",
-        "pooled": "one unit; spread between units of the trial's other products",
-        "pooled_percent": "one unit; spread between units of the trial's other products, in percent",
-        "specimens": f"spread of {n} specimens of the units tested",
-        "censored": "likelihood of values and bounds",
-        "censored_pooled": "likelihood of values and bounds; spread between units of the trial's other products",
-        "floor": "all readings equal: the resolution is the least that can be told",
-    }
-    return _row("type_a", "A", u, distribution="t", dof=dof, basis=words[source])
+    basis = TYPE_A_WORDS[source].format(m=m, n=n)
+    return _row("type_a", "A", u, distribution="t", dof=dof, basis=basis)
 
 
 def _gauge_rows(study: Study, errors: GaugeErrors, s: Sensitivities, at: slice) -> list[dict]:
     """The gauges' contributions: one instrument has one resolution and one error of accuracy, in whatever
     states and units it read, and one error of calibration in each calibration state."""
     rows = []
-    entries = [
-        (int(g), float(offset), float(gain))
-        for g, offset, gain in zip(s.gauge[at], s.offset[at], s.gain[at], strict=True)
-    ]
-    for instrument in dict.fromkeys(int(errors.instrument[g]) for g, _, _ in entries):
-        own = [e for e in entries if errors.instrument[e[0]] == instrument]
+    entries = list(zip(s.gauge[at].tolist(), s.offset[at].tolist(), s.gain[at].tolist(), strict=True))
+    instruments = {g: int(errors.instrument[g]) for g, _, _ in entries}
+    for instrument in dict.fromkeys(instruments.values()):
+        own = [e for e in entries if instruments[e[0]] == instrument]
         name = study.gauges[own[0][0]].instrument
-        half = abs(sum(o * errors.resolution[g] for g, o, _ in own if errors.resolution[g] > 0)) / 2
+        half = abs(sum(o * float(errors.resolution[g]) for g, o, _ in own if errors.resolution[g] > 0)) / 2
         if half > 0:
-            rows.append(_row(
-                "resolution", "B", half / ROOT3, instrument=name, distribution="rectangular",
-                half_width=half, divisor=ROOT3, shared=False,
-            ))  # fmt: skip
-        half = abs(sum(o * errors.accuracy_offset[g] for g, o, _ in own))
-        half += abs(sum(x * errors.accuracy_gain[g] for g, _, x in own))
+            rows.append(_rectangular("resolution", name, half, shared=False))
+        half = abs(sum(o * float(errors.accuracy_offset[g]) for g, o, _ in own))
+        half += abs(sum(x * float(errors.accuracy_gain[g]) for g, _, x in own))
         if half > 0:
-            rows.append(_row(
-                "accuracy", "B", half / ROOT3, instrument=name, distribution="rectangular",
-                half_width=half, divisor=ROOT3,
-            ))  # fmt: skip
-        for state in dict.fromkeys(study.gauges[g].calibrated_on or "" for g, _, _ in own):
-            held = [(g, o) for g, o, _ in own if (study.gauges[g].calibrated_on or "") == state]
-            u = abs(sum(o * errors.calibration[g] for g, o in held))
+            rows.append(_rectangular("accuracy", name, half))
+        states: dict[str, list[tuple[int, float]]] = {}
+        for g, o, _ in own:
+            if errors.calibration[g] > 0:
+                states.setdefault(study.gauges[g].calibrated_on or "", []).append((g, o))
+        for held in states.values():
+            u = abs(sum(o * float(errors.calibration[g]) for g, o in held))
             if u > 0:
-                k = number(study.gauges[held[0][0]].k) or ASSUMED_K
+                k = number(study.gauges[held[0][0]].k)
+                k = k if k is not None and k > 0 else ASSUMED_K
                 rows.append(_row(
                     "calibration", "B", u, instrument=name, distribution="normal", half_width=u * k, divisor=k,
                 ))  # fmt: skip
-    for row in rows:
-        row["u"] = float(row["u"])
-        row["half_width"] = float(row["half_width"])
     return rows
+
+
+def _rectangular(source: str, name: str, half: float, **more) -> dict:
+    return _row(
+        source, "B", half / ROOT3, instrument=name, distribution="rectangular", half_width=half,
+        divisor=ROOT3, **more,
+    )  # fmt: skip
 
 
 def resolution_floor(rows: list[dict]) -> float:
     """Standard uncertainty of the resolution rows together: the least spread that equal readings allow."""
-    return float(np.sqrt(sum(r["u"] ** 2 for r in rows if r["source"] == "resolution")))
+    return math.hypot(*(r["u"] for r in rows if r["source"] == "resolution"))
 
 
 def budget(study: Study, errors: GaugeErrors, s: Sensitivities, cells: Cells, i: int,
@@ -197,26 +206,25 @@ def budget(study: Study, errors: GaugeErrors, s: Sensitivities, cells: Cells, i:
     """
     at = s.of(i)
     rows = _gauge_rows(study, errors, s, at)
-    flags = sorted({f for j in range(at.start, at.stop) for f in errors.flags[int(s.gauge[j])]})
-    known = [j for j in range(at.start, at.stop) if errors.stated[int(s.gauge[j])]]
-    if not known:
+    gauges = s.gauge[at].tolist()
+    flags = sorted({f for g in gauges for f in errors.flags[g]})
+    if not any(errors.stated[g] for g in gauges):
         flags.append("gauge_errors_unknown")
-    nan = float("nan")
-    shared = [r["u"] for r in rows if r["shared"]]
-    u_gauge = float(np.sqrt(np.sum(np.square(shared)))) if shared else 0.0
+    u_gauge = math.hypot(*(r["u"] for r in rows if r["shared"]))
     floor = resolution_floor(rows)
-    step = floor * np.sqrt(12) if floor > 0 else None
-    if any(not r["u"] <= LARGEST for r in rows):
-        return Budget(nan, nan, 0.0, nan, nan, nan, nan, [], [*flags, "gauge_amount_refused"])
-    if not np.isfinite(u_own):
-        return Budget(nan, nan, u_gauge, nan, nan, nan, nan, rows, flags, step)
+    step = floor * ROOT12 if floor > 0 else None
+    if not all(r["u"] <= LARGEST for r in rows):
+        return Budget(*[math.nan] * 2, 0.0, *[math.nan] * 4, [], [*flags, "gauge_amount_refused"])
+    if not math.isfinite(u_own):
+        return Budget(*[math.nan] * 2, u_gauge, *[math.nan] * 4, rows, flags, step)
     if floor > 0 and (cells.flat[i] or u_own == 0):
         rows = [r for r in rows if r["source"] != "resolution"]
         flags.append("resolution_floor")
         if floor > u_own:
             u_own, source = floor, "floor"
     rows.insert(0, _type_a_row(u_own, dof_own, source, int(cells.m[i]), int(cells.n[i])))
-    whole = combine([r["u"] for r in rows], [r["dof"] if r["dof"] is not None else np.inf for r in rows])
+    dof = [math.inf if r["dof"] is None else r["dof"] for r in rows]
+    whole = combine([r["u"] for r in rows], dof)
     return Budget(u_own, dof_own, u_gauge, whole.u, whole.dof, whole.k, whole.U, rows, flags, step)
 
 

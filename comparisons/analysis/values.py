@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .checked import LARGEST, SMALLEST
+from .document import Ready, rounded_column
 from .gauges import GaugeErrors
 from .runs import not_judged
 from .study import Study
@@ -352,7 +353,6 @@ def _with_uncounted(study: Study, v: Values, rows: np.ndarray, value: np.ndarray
 
 def specimen_rows(study: Study, v: Values) -> list[dict]:
     """The `specimens` rows of the document, one for each row of `v`, in its order."""
-    from .document import rounded_column
 
     def names(table: tuple[str, ...], index: np.ndarray) -> list:
         lookup = (*table, None)
@@ -371,7 +371,7 @@ def specimen_rows(study: Study, v: Values) -> list[dict]:
         v.run.tolist(), rounded_column(v.value), v.bound.tolist(), v.counted.tolist(), v.why_not.tolist(),
         v.flags.tolist(), rounded_column(v.order), v.day.tolist(), trial, strict=True,
     )  # fmt: skip
-    return [
+    return Ready([
         {
             "trial": t, "product": p, "unit": u, "specimen": s, "rater": rater,
             "run": runs[ti][run] if 0 <= run < len(runs[ti]) else None,
@@ -380,4 +380,4 @@ def specimen_rows(study: Study, v: Values) -> list[dict]:
             "order": o, "day": d or None,
         }
         for i, (t, p, u, s, rater, run, x, b, c, w, f, o, d, ti) in enumerate(columns)
-    ]  # fmt: skip
+    ])  # fmt: skip

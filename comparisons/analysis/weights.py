@@ -314,7 +314,7 @@ def without_product(study: Study, estimates: list[CriterionEstimates], p: int) -
         value, score = e.value.copy(), e.score.copy()
         value[p] = score[p] = np.nan
         e = replace(e, value=value, score=score)
-        if "anchors_from_data" in e.flags:
+        if "anchors_from_data" in e.flags and e.function is not None:
             c, f = e.criterion, e.function
             anew, why, _ = value_function(
                 better=f.better, floor=c.floor, ceiling=c.ceiling, target=f.target, band=f.band, form=f.form,

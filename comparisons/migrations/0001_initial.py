@@ -2,10 +2,11 @@
 
 import django.db.models.deletion
 import django.db.models.functions.comparison
-import specimens.fields
-import specimens.models.base
 from django.conf import settings
 from django.db import migrations, models
+
+import specimens.fields
+import specimens.models.base
 
 
 class Migration(migrations.Migration):

@@ -8,7 +8,14 @@ from django.db.models import F, Q
 from specimens.fields import NumberField
 from specimens.models import Programme, ProgrammeProduct, Property, Trial
 from specimens.models.base import (
-    CodeField, Less, LessEqual, as_number, at_least_zero, code_rule, filled, one_of,
+    CodeField,
+    Less,
+    LessEqual,
+    as_number,
+    at_least_zero,
+    code_rule,
+    filled,
+    one_of,
 )
 
 

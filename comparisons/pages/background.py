@@ -219,11 +219,7 @@ def costs(names: Names, document: dict) -> dict:
         "content_unit": symbol(content_unit),
         "usable": any(row["per_usable"] for row in rows),
         "usable_reason": next(
-            (
-                r["reasons"]["per_usable"]
-                for r in document.get("costs") or []
-                if r.get("reasons", {}).get("per_usable")
-            ),
+            (r["reasons"]["per_usable"] for r in document.get("costs") or [] if r.get("reasons", {}).get("per_usable")),
             "",
         ),
     }
@@ -365,10 +361,7 @@ def _together(places: list[tuple[str, str]]) -> list[str]:
     products: dict[str, list[str]] = {}
     for what, who in places:
         products.setdefault(what, []).append(who)
-    return [
-        f"{what} ({words.listed([w for w in who if w])})" if any(who) else what
-        for what, who in products.items()
-    ]
+    return [f"{what} ({words.listed([w for w in who if w])})" if any(who) else what for what, who in products.items()]
 
 
 def data(names: Names, document: dict) -> dict:
@@ -394,7 +387,12 @@ def budgets(names: Names, document: dict) -> list[dict]:
         table = made.setdefault(
             row["trial"], {"title": names.trial(row["trial"]), "unit": symbol(row["unit"]), "rows": []}
         )
-        source = {"type_a": "repeated readings", "resolution": "step", "accuracy": "accuracy", "calibration": "calibration"}
+        source = {
+            "type_a": "repeated readings",
+            "resolution": "step",
+            "accuracy": "accuracy",
+            "calibration": "calibration",
+        }
         instrument = names.instruments.get(row.get("instrument") or "", {}).get("name", "")
         table["rows"].append({
             "name": names.product(row["product"]),
@@ -417,7 +415,10 @@ def to_look_at(names: Names, document: dict) -> list[str]:
     for row in document.get("claims") or []:
         if row.get("conflict") == "sources disagree":
             open_claims[names.product(row["product"]), names.property(row["property"])] = None
-    said += [f"{product}: sources disagree on {what[:1].lower() + what[1:]}, and none governs" for product, what in open_claims]
+    said += [
+        f"{product}: sources disagree on {what[:1].lower() + what[1:]}, and none governs"
+        for product, what in open_claims
+    ]
     for table in ("summaries", "pass_fail"):
         said += [
             f"{names.trial(row['trial'])}, {names.product(row['product'])}: not measured, and no reason given"
@@ -425,7 +426,8 @@ def to_look_at(names: Names, document: dict) -> list[str]:
             if "unfinished" in (row.get("flags") or [])
         ]
     said += [
-        f"award “{row.get('name') or row['award']}” for {names.product(row['product'])} is refused: {names.said(row['why'] or '')}"
+        f"award “{row.get('name') or row['award']}” for {names.product(row['product'])} is refused: "
+        f"{names.said(row['why'] or '')}"
         for row in document.get("awards") or []
         if row.get("refused")
     ]

@@ -5,10 +5,17 @@ from __future__ import annotations
 from comparisons.folder.tables import Tables
 
 from . import background, measured, promises, ranking, scoring, words
+from .anchors import anchors
 from .article import article_html, first_heading
+from .awarded import awarded
+from .bargain import bargain
 from .charts import chart_names, figures
+from .glossary import glossary
 from .names import Names
+from .places import beats_notes, nothing_drawn, places
 from .rangeline import legend
+from .robustness import robustness
+from .weighing import weighing
 
 SCHEMA = "evenhand-page/1"
 
@@ -17,14 +24,22 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
     """The page document of a study and its results document.
 
     tables: the study's tables, in the form (full or public) whose texts may be shown. document: what
-    `comparisons.analysis.evaluate` gave for them. charts False names the Plotly figures and does not make them; drafting adds
-    what only the team sees: uncertainty budgets, and what a claim would come to if its source governed.
+    `comparisons.analysis.evaluate` gave for them. charts False names the Plotly figures and does not make
+    them; drafting adds what only the team sees: uncertainty budgets, where to test next, what to look at,
+    and what a claim would come to if its source governed.
     Plain JSON types; numbers appear rounded by their uncertainty, as text, and in range lines.
-    Nothing is computed that the results document does not hold, and no database is read.
+    Nothing is computed that the results document does not hold, but for scores weighed anew (`weighing`), and
+    no database is read.
     """
     names = Names(tables)
     findings = measured.Findings(names, document)
     made = ranking.rankings(names, document)
+    for one, card in zip(made, scoring.cards(names, document), strict=True):
+        one["place_shares"] = places(names, card)
+        one["robustness"] = robustness(names, card)
+        one["bargain"] = bargain(names, document, card)
+        one["nothing_drawn"] = nothing_drawn(names, card)
+        one["beats_note"] = beats_notes(names, card)
     trials = measured.trials(findings)
     toml = tables.comparison
     page = {
@@ -35,14 +50,17 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
         "kind": words.typeset(toml.get("kind", "")),
         "currency": names.currency,
         "products": [
-            {"code": code, "name": names.product(code), "variant": names.variant(code)}
-            for code in names.products
+            {"code": code, "name": names.product(code), "variant": names.variant(code)} for code in names.products
         ],
         "data": background.data(names, document),
         "answer": ranking.answer(names, document, made),
         "rankings": made,
         "criteria": scoring.criteria(names, document),
         "weightings": [r["name"] for r in made],
+        "weighing": weighing(names, document),
+        "awards": awarded(names, document, drafting=drafting),
+        "anchors": anchors(names, document),
+        "glossary": glossary(names, document),
         "gated": ranking.gated(names, document),
         "missed": promises.missed(findings),
         "claims": promises.claims(findings, drafting=drafting),

@@ -18,8 +18,12 @@ ROW, REST = 46, 76  # heights in pixels: of a row, and of what surrounds the row
 
 
 def chart_names(page: dict) -> list[str]:
-    """The names of a page's figures: one for each ranking, one for each longer table of claims."""
+    """The names of a page's figures: up to three for each ranking, one for each longer table of claims."""
     names = [ranking["anchor"] for ranking in page["rankings"] if len(ranking["chart"]) > 1]
+    for ranking in page["rankings"]:
+        for key, kind in (("place_shares", "places"), ("bargain", "value")):
+            if len((ranking.get(key) or {}).get("rows") or []) > 1:
+                names.append(f"{kind}-{ranking['id']}")
     return names + [table["anchor"] for table in page["claims"] if len(table["chart"]) >= WORTH_A_CHART]
 
 
@@ -32,9 +36,15 @@ def figure(page: dict, name: str) -> dict:
     """One figure of a page; KeyError where it has none of that name."""
     if name not in chart_names(page):
         raise KeyError(name)
+    from .ranking_charts import places_figure, value_figure
+
     for ranking in page["rankings"]:
         if ranking["anchor"] == name:
             return ranking_figure(ranking["name"], ranking["chart"])
+        if name == f"places-{ranking['id']}":
+            return places_figure(ranking["name"], ranking["place_shares"]["chart"])
+        if name == f"value-{ranking['id']}":
+            return value_figure(ranking["name"], ranking["bargain"]["chart"])
     table = next(table for table in page["claims"] if table["anchor"] == name)
     return claims_figure(table["title"], table["unit"], table["chart"])
 
@@ -43,12 +53,12 @@ def ranking_figure(name: str, rows: list[dict]) -> dict:
     """Scores with their intervals, the best on top; rows: product, score, low, high (None: no interval)."""
     known = all(row["low"] is not None for row in rows)
     axis = "score, 0 to 100" + (" (bar: likely range)" if known else "")
-    layout = _layout([row["product"] for row in rows], axis)
+    layout = layout_of([row["product"] for row in rows], axis)
     layout["xaxis"]["range"] = [0, 100]
     trace = _marks(rows, "score", "score", "line-ns-open", ACCENT, "%{text}: %{x:.1f} of 100")
     if known:
         trace["error_x"] = _interval(rows, "score")
-    return _plain([trace], layout, f"Scores, {name}")
+    return plain_figure([trace], layout, f"Scores, {name}")
 
 
 def claims_figure(title: str, unit: str, rows: list[dict]) -> dict:
@@ -60,8 +70,8 @@ def claims_figure(title: str, unit: str, rows: list[dict]) -> dict:
     if any(row["low"] is not None for row in rows):
         measured["error_x"] = _interval(rows, "measured")
     claimed = _marks(rows, "claimed", "claimed", "diamond-open", ACCENT, f"claimed %{{x}}{mark}")
-    layout = _layout(labels, f"{unit or title} (stroke: measured, with its likely range; diamond: claimed)")
-    return _plain([measured, claimed], layout, f"{title}: claimed and measured")
+    layout = layout_of(labels, f"{unit or title} (stroke: measured, with its likely range; diamond: claimed)")
+    return plain_figure([measured, claimed], layout, f"{title}: claimed and measured")
 
 
 def _marks(rows: list[dict], key: str, name: str, symbol: str, ink: str, hover: str) -> dict:
@@ -95,7 +105,7 @@ def _interval(rows: list[dict], key: str) -> dict:
     }
 
 
-def _layout(labels: list[str], axis: str) -> dict:
+def layout_of(labels: list[str], axis: str) -> dict:
     """What all figures share: each row's name stands above its own line, so that no column is lost to it."""
     return {
         "height": REST + ROW * len(labels),
@@ -135,7 +145,7 @@ def _layout(labels: list[str], axis: str) -> dict:
     }  # fmt: skip
 
 
-def _plain(traces: list[dict], layout: dict, title: str) -> dict:
+def plain_figure(traces: list[dict], layout: dict, title: str) -> dict:
     """A figure as plain JSON with its title. ValueError for a trace type that the page cannot draw.
 
     The figure is put together by Plotly's own package, which refuses what it does not know. It does not

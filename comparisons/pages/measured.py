@@ -67,9 +67,7 @@ class Findings:
         return [mark for row in self.claims[trial, product, of] if (mark := drawn_claim(row))]
 
     def said_claims(self, trial: str, product: str, of: str = "value") -> str:
-        texts = [
-            self.names.claimed(row["claim"]) for row in self.claims[trial, product, of] if drawn_claim(row)
-        ]
+        texts = [self.names.claimed(row["claim"]) for row in self.claims[trial, product, of] if drawn_claim(row)]
         return f"claimed {words.listed(dict.fromkeys(texts), 'or')}" if texts else ""
 
 
@@ -84,9 +82,7 @@ def drawn_claim(row: dict) -> Claimed | None:
     """A claim of the results document as a mark; None where it has no number."""
     if row["sense"] == "yes" or (row["claimed"] is None and row["low"] is None and row["high"] is None):
         return None
-    return Claimed(
-        row["sense"], row["claimed"], row["low"], row["high"], open=bool(row.get("conflict"))
-    )
+    return Claimed(row["sense"], row["claimed"], row["low"], row["high"], open=bool(row.get("conflict")))
 
 
 def claim_values(marks) -> list[float]:
@@ -97,9 +93,7 @@ def n_text(n: int, units: int | None) -> str:
     """How many specimens of how many units: "15 specimens, 3 units"."""
     if not n:
         return ""
-    return counted(n, "specimen") + (
-        f", {counted(units, 'unit')}" if units is not None else ", units not recorded"
-    )
+    return counted(n, "specimen") + (f", {counted(units, 'unit')}" if units is not None else ", units not recorded")
 
 
 def trial_order(names: Names) -> list[str]:
@@ -130,7 +124,9 @@ def trials(findings: Findings) -> list[dict]:
 def _gather_notes(table: dict) -> None:
     """What holds for all rows is said once, below the table; so is why products have no letter."""
     measured = [row for row in table["rows"] if not row["absent"]]
-    shared = [note for note in measured[0]["notes"] if all(note in row["notes"] for row in measured)] if measured else []
+    shared = (
+        [note for note in measured[0]["notes"] if all(note in row["notes"] for row in measured)] if measured else []
+    )
     shared = shared if len(measured) > 1 else []
     for row in measured:
         row["notes"] = [note for note in row["notes"] if note not in shared]
@@ -199,9 +195,7 @@ def _row(findings: Findings, trial: str, product: str, summary: dict, shown=()) 
         "no_letter": findings.names.said(
             (findings.differences.get(trial, {}).get("no_letter") or {}).get(product) or ""
         ),
-        "notes": words.flags(
-            summary.get("flags") or [], {"one_unit", "two_units", "units_unknown", *words.WORKINGS, *shown}
-        ),
+        "notes": words.flags(summary.get("flags") or [], words.WORKINGS | words.COUNTED | set(shown)),
         "absent": "",
         "svg": "",
     }
@@ -229,9 +223,7 @@ def _quantity(findings: Findings, trial: str) -> dict:
             continue
         mean, spread = summary["mean"], summary["U"]
         places = digits_of(mean, spread, decimals)
-        low, high = (
-            (mean - spread, mean + spread) if mean is not None and spread is not None else (None, None)
-        )
+        low, high = (mean - spread, mean + spread) if mean is not None and spread is not None else (None, None)
         value, said = _value(summary, places)
         if mean is not None and spread is None:
             row["notes"] = [summary["reason"] or "spread not known", *row["notes"]]
@@ -241,9 +233,7 @@ def _quantity(findings: Findings, trial: str) -> dict:
             part
             for part in (
                 ", ".join(
-                    p
-                    for p in (f"{names.product(product)}: {with_unit(said, unit)}", likely(low, high, places))
-                    if p
+                    p for p in (f"{names.product(product)}: {with_unit(said, unit)}", likely(low, high, places)) if p
                 ),
                 findings.said_claims(trial, product),
                 row["n"],
@@ -279,9 +269,7 @@ def _quantity_axis(findings: Findings, trial: str) -> Axis | None:
     claimed = [v for product in summaries for v in claim_values(findings.marks(trial, product))]
     means = [s["mean"] if s["mean"] is not None else s["low"] for s in summaries.values()]
     intervals = [
-        (s["mean"] - s["U"], s["mean"] + s["U"])
-        for s in summaries.values()
-        if s["mean"] is not None and s["U"]
+        (s["mean"] - s["U"], s["mean"] + s["U"]) for s in summaries.values() if s["mean"] is not None and s["U"]
     ]
     values = findings.trusted(trial) + [v for v in means if v is not None] + claimed
     return axis_for(values, intervals, least=0.0 if values and min(values) >= 0 else None)
@@ -435,12 +423,8 @@ def _changes(findings: Findings, trial: str) -> dict:
     )  # fmt: skip
     rows = []
     for product, change in found.items():
-        row = _row(
-            findings, trial, product, {"n": change["n"], "flags": change["flags"]}, {"no change shown"}
-        )
-        row["n"] = (
-            f"{counted(change['n'], 'specimen')} after, {change['n_baseline']} before" if change["n"] else ""
-        )
+        row = _row(findings, trial, product, {"n": change["n"], "flags": change["flags"]}, {"no change shown"})
+        row["n"] = f"{counted(change['n'], 'specimen')} after, {change['n_baseline']} before" if change["n"] else ""
         row["letters"] = row["no_letter"] = ""
         if change["change_pct"] is None:
             absent = findings.summaries.get(trial, {}).get(product, {}).get("absence")

@@ -60,8 +60,7 @@ class Names:
         """The ends of a rating scale."""
         row = self.properties.get(code, {})
         return tuple(
-            None if (n := number(row.get(end, ""))) is None else float(n)
-            for end in ("scale_low", "scale_high")
+            None if (n := number(row.get(end, ""))) is None else float(n) for end in ("scale_low", "scale_high")
         )
 
     def condition(self, code: str | None) -> str:

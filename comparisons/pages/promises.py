@@ -6,9 +6,9 @@ from collections import defaultdict
 from dataclasses import replace
 
 from . import words
-from .measured import Findings, claim_values, drawn_claim, passed, trial_order
+from .measured import Findings, claim_values, drawn_claim, n_text, passed, trial_order
 from .names import Names
-from .numbers import aligned, chance, digits_of, likely, symbol, with_unit, write
+from .numbers import aligned, chance, counted, digits_of, likely, symbol, with_unit, write
 from .rangeline import Line, axis_for, draw, draw_axis, fixed
 
 ORDER = {"fail": 0, "conditional_fail": 1, None: 2, "conditional_pass": 3, "pass": 4}
@@ -54,8 +54,11 @@ def _table(findings: Findings, prop: str, trial: str, kind: str, rows: list[dict
         "kind": kind,
         "axis": draw_axis(axis, signed=kind == "change") if axis and any(row["svg"] for row in made) else "",
         "rows": made,
-        "chart": [_charted(names, row) for row in rows if kind == "value" and row["measured"] is not None
-                  and row["claimed"] is not None],
+        "chart": [
+            _charted(names, row)
+            for row in rows
+            if kind == "value" and row["measured"] is not None and row["claimed"] is not None
+        ],
     }
 
 
@@ -125,6 +128,7 @@ def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
         "seen_on": words.day(told.get("seen_on")),
         "measured": aligned(measured) if kind != "yes" else {"text": measured, "whole": measured, "part": ""},
         "likely": said,
+        "n": _tested(findings, row) if measured else "",
         "deviation": _deviation(row, unit, places),
         "svg": svg,
         "statement": statement,
@@ -132,6 +136,16 @@ def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
         "chance": _chance(row),
         "notes": _notes(names, row),
     }
+
+
+def _tested(findings: Findings, row: dict) -> str:
+    """How many specimens of how many units a claim is judged on."""
+    trial, product = row["trial"] or "", row["product"]
+    if row["of"] == "change":
+        change = findings.changes.get(trial, {}).get(product) or {}
+        return f"{counted(change['n'], 'specimen')} after, {change['n_baseline']} before" if change.get("n") else ""
+    found = findings.summaries.get(trial, {}).get(product) or findings.pass_fail.get(trial, {}).get(product) or {}
+    return n_text(found.get("n") or 0, found.get("units"))
 
 
 def _deviation(row: dict, unit: str, places: int) -> str:
@@ -165,11 +179,9 @@ def _notes(names: Names, row: dict) -> list[str]:
     gauge = (row.get("gauge") or {}).get("verdict")
     if gauge in ("flagged", "inadequate"):
         notes.append(
-            "the gauge is coarse for this claim"
-            if gauge == "flagged"
-            else "the gauge is too coarse for this claim"
+            "the gauge is coarse for this claim" if gauge == "flagged" else "the gauge is too coarse for this claim"
         )
-    return notes + words.flags(row.get("flags") or [], words.WORKINGS)
+    return notes + words.flags(row.get("flags") or [], words.WORKINGS | words.COUNTED)
 
 
 def certifications(names: Names, document: dict) -> list[dict]:

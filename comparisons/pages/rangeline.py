@@ -124,9 +124,7 @@ def fixed(low: float, high: float, *, zero: bool = False) -> Axis:
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     places = max(0, -Decimal(repr(step)).normalize().adjusted())
-    ticks = tuple(
-        float(exact(repr(i * step)).quantize(Decimal(1).scaleb(-places))) for i in range(first, last + 1)
-    )
+    ticks = tuple(float(exact(repr(i * step)).quantize(Decimal(1).scaleb(-places))) for i in range(first, last + 1))
     return Axis(low, high, ticks, places, zero)
 
 
@@ -180,9 +178,7 @@ def _stroke(width: float) -> str:
 
 def _upright(at: int, top: int, bottom: int, width: float, more: str = "") -> str:
     """A line down the row: placed in percent of the width, it needs no stretching."""
-    return (
-        f'<line x1="{at / 10:g}%" x2="{at / 10:g}%" y1="{top}" y2="{bottom}" stroke-width="{width:g}"{more}/>'
-    )
+    return f'<line x1="{at / 10:g}%" x2="{at / 10:g}%" y1="{top}" y2="{bottom}" stroke-width="{width:g}"{more}/>'
 
 
 def _stretched(height: int, inner: str) -> str:
@@ -209,9 +205,7 @@ def _interval(axis: Axis, line: Line, lines: list[str], marks: list[str]) -> Non
             marks.append(_mark(b, f'<path d="M-5 {BAR - 3}l3 3l-3 3M-9 {BAR - 3}l3 3l-3 3"/>'))
     for bound, end, tip in ((line.at_least, 1000, -1), (line.at_most, 0, 1)):
         if bound is not None and line.mean is None:
-            lines.append(
-                f'<path d="M{axis.at(bound)} {BAR - 5}v10M{axis.at(bound)} {BAR}H{end}" {_stroke(1.5)}/>'
-            )
+            lines.append(f'<path d="M{axis.at(bound)} {BAR - 5}v10M{axis.at(bound)} {BAR}H{end}" {_stroke(1.5)}/>')
             marks.append(_mark(end, f'<path d="M{6 * tip} {BAR - 4}L0 {BAR}L{6 * tip} {BAR + 4}"/>'))
     if line.mean is not None:
         marks.append(_upright(axis.at(line.mean), TOP, 2 * BAR - TOP, 3, ' class="mean"'))

@@ -78,7 +78,6 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
     axis = fixed(0.0, 100.0)
     places = _places(card)
     lead, sure = lead_words(names, card, in_order, places)
-    value = next((v for v in document.get("value") or [] if v["weighting"] == code), None)
     return {
         "id": code,
         "anchor": f"ranking-{code}",
@@ -101,7 +100,6 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
             for d in card.get("dropped") or []
         ],
         "firmness": firmness(names, card, in_order),
-        "value": _value(names, value) if value else None,
         "table": score_table(names, card, document),
         "beats": beats(names, card),
         "chart": [
@@ -178,34 +176,6 @@ def _interval_of_places(interval) -> str:
 def _missing(names: Names, missing: dict) -> str:
     name = names.criterion(missing["criterion"])
     return f"no result for {name[:1].lower() + name[1:]}: {names.said(missing['reason'])}"
-
-
-def _value(names: Names, value: dict) -> dict:
-    """The products that nothing else beats in score without costing more, and the best under the cap."""
-    frontier = [
-        {
-            "name": names.product(point["product"]),
-            "price": money(point["cost"], names.currency),
-            "score": aligned(write(point["score"], 1)),
-        }
-        for point in value.get("frontier") or []
-    ]
-    cap, under = value.get("cap"), value.get("best_under_cap") or []
-    text = ""
-    if cap is not None and under:
-        verb = "has" if len(under) == 1 else "have"
-        who = words.listed([names.product(code) for code in under])
-        text = f"Under {write(cap)}\u00a0{names.currency} an item, {who} {verb} the highest score"
-        p = value.get("p")
-        text += f"; the chance that it is the best there is {chance(p)}." if p is not None else "."
-    elif cap is not None:
-        text = words.sentence(value.get("reason"))
-    return {
-        "frontier": frontier,
-        "text": text,
-        "unpriced": [names.product(code) for code in value.get("unpriced") or []],
-        "reason": words.sentence(value.get("reason")) if not frontier and not text else "",
-    }
 
 
 def gated(names: Names, document: dict) -> list[dict]:

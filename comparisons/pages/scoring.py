@@ -7,6 +7,7 @@ from .names import Names
 from .numbers import chance, money, percent, with_unit, write
 
 FORMS = {"logarithmic": "by its logarithm", "desirability": "by desirability"}
+SHORT = 6  # further tests that are listed, the most helpful first
 MEASURES = {"change": "change of ", "median": "median of ", "min": "least of ", "max": "greatest of "}
 COSTS = {"per_item": "price per item", "per_content": "price per content", "per_usable": "price per usable amount"}
 
@@ -71,8 +72,7 @@ def score_table(names: Names, card: dict, document: dict) -> dict:
     weights = card.get("weights", {})
     columns = [code for code in names.criteria if code in weights]
     values = {
-        row["criterion"]: {value["product"]: value for value in row["values"]}
-        for row in document.get("criteria") or []
+        row["criterion"]: {value["product"]: value for value in row["values"]} for row in document.get("criteria") or []
     }
     units = {row["criterion"]: row for row in document.get("criteria") or []}
     in_order = sorted(card["products"], key=lambda row: (row.get("rank_of_all") or 1_000, row["product"]))
@@ -146,16 +146,20 @@ def next_tests(names: Names, document: dict) -> list[dict]:
         ]  # fmt: skip
         made.append({
             "name": names.weighting(card["weighting"]),
-            "now": chance(told.get("p_wrong_now")),
+            "now": percent(told.get("p_wrong_now"), 1),
             "enough": bool(told.get("enough")),
             "text": "" if rows else words.sentence(names.said(told.get("text") or "")),
+            "not_offered": [
+                words.sentence(f"not offered for {names.trial(row['trial'])}: {row['reason']}")
+                for row in told.get("not_offered") or []
+            ],
             "rows": [
                 {
                     "trial": names.trial(row["trial"]), "product": names.product(row["product"]),
                     "specimens": str(row["specimens"]),
-                    "kind": _kind(row), "after": chance(row["p_wrong_after"]),
+                    "kind": _kind(row), "after": percent(row["p_wrong_after"], 1),
                 }
-                for row in rows
+                for row in rows[:SHORT]
             ],
         })  # fmt: skip
     return made

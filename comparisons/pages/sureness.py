@@ -46,7 +46,10 @@ def lead_words(names: Names, card: dict, in_order: list[dict], places: int = 1) 
         sure += f", with a chance of {chance(first['p_best'])} to be truly first"
     could = [names.product(code) for code in winner.get("could_win") or []]
     if could:
-        return "No winner can be named.", f"{sure}. But {words.listed(could, 'or')} may lead once what is missing is known."
+        return (
+            "No winner can be named.",
+            f"{sure}. But {words.listed(could, 'or')} may lead once what is missing is known.",
+        )
     return "No winner can be named.", f"{sure}. {words.sentence(names.said(winner['text']))}"
 
 
@@ -108,7 +111,11 @@ def _shift(names: Names, shift: dict | None) -> list[str]:
         return []
     leader = names.product(shift["leader"])
     if not shift.get("rival"):
-        return [f"No weights at all put another product level with {leader}."] if shift.get("reason") == "no weights do it" else []
+        return (
+            [f"No weights at all put another product level with {leader}."]
+            if shift.get("reason") == "no weights do it"
+            else []
+        )
     moves = {True: [], False: []}
     for move in shift.get("moves") or []:
         text = f"“{names.criterion(move['criterion'])}” ({percent(move['from'])} to {percent(move['to'])})"
@@ -117,8 +124,9 @@ def _shift(names: Names, shift: dict | None) -> list[str]:
     if not (moves[True] and moves[False]):
         return []
     return [
-        f"{names.product(shift['rival'])} draws level with {leader} if {about}{percent(shift['shift'], 1)} of the weight "
-        f"moves from {words.listed(moves[False])} to {words.listed(moves[True])}. No smaller change of weights does that."
+        f"{names.product(shift['rival'])} draws level with {leader} if {about}{percent(shift['shift'], 1)} of the "
+        f"weight moves from {words.listed(moves[False])} to {words.listed(moves[True])}. "
+        "No smaller change of weights does that."
     ]
 
 

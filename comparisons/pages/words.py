@@ -71,6 +71,9 @@ WORKINGS = frozenset(
     "gauge_corrected sd_of_the_likelihood type_a_interval_wider k_assumed_2 several_gauges".split()
 )
 
+# Flags that the count of specimens and units beside a number says already.
+COUNTED = frozenset({"one_unit", "two_units", "units_unknown"})
+
 RELATIONS = {
     "follows": "Follows {standard}.",
     "departs": "Departs from {standard}.",
@@ -107,15 +110,16 @@ HAZARD = (
 
 MONTHS = "January February March April May June July August September October November December".split()
 _DEGREE = re.compile(r"\bdeg ?(C|F)\b")
+_MINUS = re.compile(r"(?<![^\s(])-(?=[0-9])")
 
 
 def typeset(text: str | None) -> str:
-    """Free text as it is printed: a degree that was typed in letters gets its sign.
+    """Free text as it is printed: a degree that was typed in letters gets its sign, a number its minus.
 
-    >>> typeset("aged 168 h at 100 degC")
-    'aged 168 h at 100 °C'
+    >>> typeset("4 h at -20 degC, begun 2026-03-11")
+    '4 h at −20 °C, begun 2026-03-11'
     """
-    return _DEGREE.sub(r"°\1", text or "")
+    return _MINUS.sub("\u2212", _DEGREE.sub(r"°\1", text or ""))
 
 
 def statement(code: str | None, reason: str | None) -> str:

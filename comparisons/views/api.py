@@ -16,6 +16,7 @@ from comparisons.services.roles import roles_of
 
 from .desk import place_of
 from .freshness import fresh, unchanged
+from .public import newest_editions, with_notices
 
 
 class Published(APIView):
@@ -25,29 +26,26 @@ class Published(APIView):
     permission_classes = (AllowAny,)
 
     def get(self, request):
-        rows = (
-            Edition.objects.filter(next__isnull=True).order_by("comparison__slug")
-            .values("comparison__slug", "comparison__title", "number", "published_at", "sha256", "correction")
-        )
-        return Response([_told(row) for row in rows])
+        return Response([_told(edition) for edition in with_notices(newest_editions())])
 
 
-def _told(row: dict) -> dict:
-    slug, number = row["comparison__slug"], row["number"]
+def _told(edition: dict) -> dict:
+    slug, number = edition["slug"], edition["number"]
 
-    def address(name: str, *args) -> str:
-        return settings.PUBLIC_URL + reverse(name, args=args)
+    def address(name: str) -> str:
+        return settings.PUBLIC_URL + reverse(name, args=[slug, number])
 
     return {
         "slug": slug,
-        "title": row["comparison__title"],
+        "title": edition["title"],
+        "question": edition["question"],
         "edition": number,
-        "published_at": row["published_at"],
-        "sha256": row["sha256"],
-        "correction": row["correction"],
-        "page": address("edition", slug, number),
-        "results": address("edition-results", slug, number),
-        "data": address("edition-data", slug, number),
+        "published_at": edition["published_at"],
+        "sha256": edition["sha256"],
+        "correction": edition["correction"],
+        "page": address("edition"),
+        "results": address("edition-results"),
+        "data": address("edition-data"),
     }
 
 

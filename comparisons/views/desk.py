@@ -89,13 +89,22 @@ def comparison(request, slug: str):
 @members_only
 @require_safe
 def scorecard(request, slug: str):
-    """Every score of every weighting, how sure the order is, and how the criteria are scored."""
+    """Every score of every weighting, how sure the order is, other weights, and how the criteria are scored."""
+    from comparisons.pages.weighing import own, read
+
     place = place_of(request.user, slug)
     page = draft_page(place)
     if page is None:
         return redirect("desk-comparison", slug=slug)
+    weighing = page.get("weighing")
     return render(request, "desk/scorecard.html", {
-        "place": place, "page": page, "charts_base": f"/desk/{slug}/charts/", "drafting": True,
+        "place": place,
+        "page": page,
+        "weighing": weighing,
+        "own": weighing and own(weighing["data"], *read(weighing["data"], request.META.get("QUERY_STRING", ""))),
+        "weights_url": request.path,
+        "charts_base": f"/desk/{slug}/charts/",
+        "drafting": True,
     })  # fmt: skip
 
 
@@ -161,7 +170,8 @@ def decide(request, slug: str):
         shown = request.POST.get("request", "")
         wanted = get_object_or_404(
             ApprovalRequest.objects.select_related("comparison"),
-            pk=int(shown) if shown.isdecimal() and len(shown) < 19 else 0, comparison=comparison,
+            pk=int(shown) if shown.isdecimal() and len(shown) < 19 else 0,
+            comparison=comparison,
         )
         approval.decide(wanted, actor=request.user, verdict=verdict, reason=request.POST.get("reason", ""))
 

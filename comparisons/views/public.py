@@ -10,6 +10,7 @@ import zipfile
 from django.conf import settings
 from django.core.cache import cache
 from django.db import connection
+from django.db.models import F
 from django.db.models.functions import Length
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import render
@@ -26,39 +27,52 @@ SHOWN_PICTURES = {"image/png", "image/jpeg", "image/webp", "image/gif"}
 FACTS = ("number", "published_at", "sha256", "correction", "package_sha256", "results_sha256", "page_sha256")
 
 
-@require_safe
-def front(request):
-    """Every published comparison by its newest edition, the newest first."""
-    newest = list(
-        Edition.objects.filter(next__isnull=True).order_by("-published_at", "-id")
-        .values("id", "number", "published_at", "sha256", "comparison__slug")
+def newest_editions() -> list[dict]:
+    """The newest edition of each published comparison, the newest first. One query."""
+    return list(
+        Edition.objects.filter(next__isnull=True)
+        .order_by("-published_at", "-id")
+        .values("id", "number", "published_at", "sha256", "correction", slug=F("comparison__slug"))
     )
-    etag = tag("front", *(e["sha256"] for e in newest))
-    if (response := unchanged(request, etag)) is not None:
-        return response
-    keys = {f"front:{e['sha256']}": e["id"] for e in newest}
+
+
+def with_notices(editions: list[dict]) -> list[dict]:
+    """Each edition with what its frozen page says of it in short. One query for those not kept from before."""
+    keys = {f"notice:{e['sha256']}": e["id"] for e in editions}
     found = cache.get_many(keys)
     missing = [pk for key, pk in keys.items() if key not in found]
     if missing:
         made = {
-            f"front:{sha256}": _notice(json.loads(bytes(page)))
+            f"notice:{sha256}": _notice(json.loads(bytes(page)))
             for sha256, page in Edition.objects.filter(pk__in=missing).values_list("sha256", "page")
         }
         cache.set_many(made, None)
         found |= made
-    items = [
-        {**found[f"front:{e['sha256']}"], "slug": e["comparison__slug"], "number": e["number"],
-         "published_at": e["published_at"]}
-        for e in newest
-    ]
-    return fresh(render(request, "public/front.html", {"items": items}), etag)
+    return [e | found[f"notice:{e['sha256']}"] for e in editions]
 
 
 def _notice(page: dict) -> dict:
+    """What the front page says of a comparison: its answer, and the first three places."""
+    first = page["rankings"][0] if page["rankings"] else None
     return {
-        "title": page["title"], "question": page["question"], "kind": page["kind"], "counts": page["counts"],
-        "lead": page["answer"]["lead"], "sure": page["answer"]["sure"],
+        "title": page["title"],
+        "question": page["question"],
+        "kind": page["kind"],
+        "counts": page["counts"],
+        "lead": page["answer"]["lead"],
+        "sure": page["answer"]["sure"],
+        "ranking": first and {"name": first["name"], "axis": first["axis"], "rows": first["rows"][:3]},
     }
+
+
+@require_safe
+def front(request):
+    """Every published comparison by its newest edition, the newest first."""
+    newest = newest_editions()
+    etag = tag("front", *(e["sha256"] for e in newest))
+    if (response := unchanged(request, etag)) is not None:
+        return response
+    return fresh(render(request, "public/front.html", {"items": with_notices(newest)}), etag)
 
 
 def editions_of(slug: str) -> list[dict]:
@@ -104,9 +118,44 @@ def _printed(slug: str, edition: dict, editions: list[dict]) -> str:
         "zip_url": reverse("edition-data", args=[slug, number]),
         "zip_size": filesizeformat(edition["zip_bytes"]),
         "results_url": reverse("edition-results", args=[slug, number]),
+        "weights_url": reverse("edition-weights", args=[slug, number]),
         "charts_base": f"{own}charts/",
         "files_base": own,
     })  # fmt: skip
+
+
+@require_safe
+def weights(request, slug: str, number: int):
+    """The scores of one edition weighed as the address says: for readers without a script, and to pass on."""
+    from comparisons.pages.weighing import own, read
+
+    editions = editions_of(slug)
+    newest = editions[0]
+    edition = next((e for e in editions if e["number"] == number), None)
+    if edition is None:
+        raise Http404("no such edition")
+    asked = request.META.get("QUERY_STRING", "")
+    etag = tag("weights", edition["sha256"], newest["sha256"], asked)
+    if (response := unchanged(request, etag)) is not None:
+        return response
+    key = f"weighing:{edition['page_sha256']}"
+    page = cache.get(key)
+    if page is None:
+        whole = json.loads(_bytes(slug, number, "page"))
+        page = {name: whole.get(name) for name in ("title", "slug", "weighing")}
+        cache.set(key, page, None)
+    if not page["weighing"]:
+        raise Http404("nothing to weigh in this edition")
+    data = page["weighing"]["data"]
+    return fresh(render(request, "public/weights.html", {
+        "page": page,
+        "weighing": page["weighing"],
+        "own": own(data, *read(data, asked)),
+        "edition": edition,
+        "newer": newest if newest["number"] > number else None,
+        "edition_url": reverse("edition", args=[slug, number]),
+        "weights_url": request.path,
+    }), etag)  # fmt: skip
 
 
 def _bytes(slug: str, number: int, part: str) -> bytes:
@@ -147,9 +196,7 @@ def edition_results(request, slug: str, number: int):
 @require_safe
 def edition_chart(request, slug: str, number: int, name: str):
     """One figure of an edition for the charts' script."""
-    digest = (
-        Edition.objects.filter(comparison__slug=slug, number=number).values_list("page_sha256", flat=True).first()
-    )
+    digest = Edition.objects.filter(comparison__slug=slug, number=number).values_list("page_sha256", flat=True).first()
     if digest is None:
         raise Http404("no such edition")
     etag = f'"{digest}-{name}"'

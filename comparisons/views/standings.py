@@ -44,33 +44,39 @@ def places(user, slug: str | None = None) -> list[Place]:
     draft = Event.objects.filter(changes_draft=True).order_by("-id").values("id")
     editions = Edition.objects.filter(comparison=OuterRef("pk")).order_by("-number")
     jobs = Job.objects.filter(comparison=OuterRef("pk")).order_by("-id").values("id")
-    comparisons = Comparison.objects.annotate(
-        own_event=Subquery(draft.filter(comparison=OuterRef("pk"))[:1]),
-        programme_event=Subquery(draft.filter(programme__parts__comparison=OuterRef("pk"))[:1]),
-        edition_number=Subquery(editions.values("number")[:1]),
-        edition_at=Subquery(editions.values("published_at")[:1]),
-        edition_approval=Subquery(editions.values("approval")[:1]),
-        evaluate_job=Subquery(jobs.filter(kind=JobKind.EVALUATE)[:1]),
-        publish_job=Subquery(jobs.filter(kind=JobKind.PUBLISH)[:1]),
-        request=Subquery(
-            ApprovalRequest.objects.filter(comparison=OuterRef("pk")).order_by("-id").values("id")[:1]
-        ),
-    ).only("slug", "title").order_by("title")
+    comparisons = (
+        Comparison.objects.annotate(
+            own_event=Subquery(draft.filter(comparison=OuterRef("pk"))[:1]),
+            programme_event=Subquery(draft.filter(programme__parts__comparison=OuterRef("pk"))[:1]),
+            edition_number=Subquery(editions.values("number")[:1]),
+            edition_at=Subquery(editions.values("published_at")[:1]),
+            edition_approval=Subquery(editions.values("approval")[:1]),
+            evaluate_job=Subquery(jobs.filter(kind=JobKind.EVALUATE)[:1]),
+            publish_job=Subquery(jobs.filter(kind=JobKind.PUBLISH)[:1]),
+            request=Subquery(
+                ApprovalRequest.objects.filter(comparison=OuterRef("pk")).order_by("-id").values("id")[:1]
+            ),
+        )
+        .only("slug", "title")
+        .order_by("title")
+    )
     if slug is not None:
         comparisons = comparisons.filter(slug=slug)
     rows = list(comparisons)
     standings = {
         s.comparison_id: s
         for s in Standing.objects.filter(comparison__in=[r.pk for r in rows])
-        .select_related("evaluation").defer("evaluation__document")
+        .select_related("evaluation")
+        .defer("evaluation__document")
     }
     found = Job.objects.in_bulk([pk for r in rows for pk in (r.evaluate_job, r.publish_job) if pk])
-    requests = (
-        ApprovalRequest.objects.select_related("approval", "requested_by", "approval__approved_by")
-        .in_bulk([r.request for r in rows if r.request])
+    requests = ApprovalRequest.objects.select_related("approval", "requested_by", "approval__approved_by").in_bulk(
+        [r.request for r in rows if r.request]
     )
     return [
-        _place(user, r, standings.get(r.pk), found.get(r.evaluate_job), found.get(r.publish_job), requests.get(r.request))
+        _place(
+            user, r, standings.get(r.pk), found.get(r.evaluate_job), found.get(r.publish_job), requests.get(r.request)
+        )
         for r in rows
     ]
 
@@ -98,8 +104,12 @@ def _place(user, row, standing, evaluate, publish, request) -> Place:
         if standing and not failed:
             told = "Evaluate again"
         return Place(
-            **base, state=state, next=told if prepares else "A planner or an editor evaluates", trouble=trouble,
-            wants="evaluate" if prepares else "", since=standing.checked_at if standing else None,
+            **base,
+            state=state,
+            next=told if prepares else "A planner or an editor evaluates",
+            trouble=trouble,
+            wants="evaluate" if prepares else "",
+            since=standing.checked_at if standing else None,
         )
     asked = request is not None and request.digest == standing.approval_digest
     approval = getattr(request, "approval", None) if asked else None
@@ -110,22 +120,38 @@ def _place(user, row, standing, evaluate, publish, request) -> Place:
         mine = request.requested_by_id == user.pk
         told = "Decide" if is_editor(user) and not mine else "Another editor decides" if mine else "An editor decides"
         return Place(
-            **base, state="Waits for approval", next=told, wants="decide" if told == "Decide" else "",
-            since=request.requested_at, request=request,
+            **base,
+            state="Waits for approval",
+            next=told,
+            wants="decide" if told == "Decide" else "",
+            since=request.requested_at,
+            request=request,
         )
     if approval.verdict == Verdict.RETURNED:
         return Place(
-            **base, state="Returned", next="Put it right, evaluate, and ask again", since=approval.approved_at,
-            trouble=f"{approval.approved_by.get_username()} returned it: {approval.reason}", request=request,
+            **base,
+            state="Returned",
+            next="Put it right, evaluate, and ask again",
+            since=approval.approved_at,
+            trouble=f"{approval.approved_by.get_username()} returned it: {approval.reason}",
+            request=request,
         )
     if row.edition_approval == approval.pk:
         return Place(**base, state=f"Published as edition {row.edition_number}", since=row.edition_at, request=request)
     if publish is not None and publish.status == JobStatus.FAILED:
         return Place(
-            **base, state="Approved, not published", next=f"Type: python manage.py publish {row.slug}",
-            trouble=f"Publishing failed. {publish.error}", since=approval.approved_at, request=request,
+            **base,
+            state="Approved, not published",
+            next=f"Type: python manage.py publish {row.slug}",
+            trouble=f"Publishing failed. {publish.error}",
+            since=approval.approved_at,
+            request=request,
         )
     return Place(
-        **base, state="Approved, being published", next="Wait for the edition", waiting=True,
-        since=approval.approved_at, request=request,
+        **base,
+        state="Approved, being published",
+        next="Wait for the edition",
+        waiting=True,
+        since=approval.approved_at,
+        request=request,
     )

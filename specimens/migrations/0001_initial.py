@@ -3,9 +3,10 @@
 import django.db.models.deletion
 import django.db.models.functions.comparison
 import django.utils.timezone
+from django.db import migrations, models
+
 import specimens.fields
 import specimens.models.base
-from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
@@ -489,7 +490,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='reading',
             name='programme',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='specimens.programme'),
+            field=models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='readings', to='specimens.programme'),
         ),
         migrations.AddField(
             model_name='methodinprogramme',

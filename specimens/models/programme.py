@@ -101,8 +101,12 @@ class Purchase(models.Model):
             above_zero("packs", "purchase_packs_positive"),
             above_zero("items_per_pack", "purchase_items_positive"),
             above_zero("content", "purchase_content_positive"),
-            models.CheckConstraint(condition=Q(price__isnull=True) | filled("currency"), name="purchase_price_has_currency"),
-            models.CheckConstraint(condition=Q(content__isnull=True) | filled("content_unit"), name="purchase_content_has_unit"),
+            models.CheckConstraint(
+                condition=Q(price__isnull=True) | filled("currency"), name="purchase_price_has_currency"
+            ),
+            models.CheckConstraint(
+                condition=Q(content__isnull=True) | filled("content_unit"), name="purchase_content_has_unit"
+            ),
         ]
 
     def __str__(self):

@@ -26,7 +26,9 @@ class Reading(models.Model):
     their text beside the moment it means (UTC where no zone was typed).
     """
 
-    programme = models.ForeignKey(Programme, on_delete=models.PROTECT, related_name="readings")
+    # The unique (programme, code) serves as index; a second one on programme alone misleads PostgreSQL's
+    # planner in the guard against replacing, and an import becomes quadratic.
+    programme = models.ForeignKey(Programme, on_delete=models.PROTECT, related_name="readings", db_index=False)
     code = CodeField()
     trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="readings")
     product = models.ForeignKey(ProgrammeProduct, on_delete=models.PROTECT, related_name="readings")

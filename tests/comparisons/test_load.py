@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from comparisons.analysis import evaluate
 from comparisons.folder.public import public_form
 from comparisons.folder.read import read_study
-from comparisons.load import study_from_tables
+from comparisons.load import _quantities, study_from_tables
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 
@@ -161,3 +162,43 @@ def test_the_public_form_gives_the_same_study(tables, study):
     assert public.raters == study.raters
     np.testing.assert_array_equal(public.readings.rater, study.readings.rater)
     assert not any("op-" in rater for rater in study.raters)
+
+
+def changed(tables, name, test, **values):
+    """The tables with these cells of the rows that pass `test` set anew."""
+    rows = list(tables[name].rows())
+    columns = {c: [values[c] if test(r) else r[c] for r in rows] for c in values}
+    return tables.replace({name: tables[name].with_columns(**columns)})
+
+
+def test_a_gauge_in_fahrenheit_gives_celsius_with_its_zero(tables):
+    # NIST SP 811:2008, appendix B: t/degC = (t/degF - 32)/1.8.
+    new = changed(tables, "properties", lambda r: r["property"] == "bundle", unit="degC")
+    new = changed(new, "trials", lambda r: r["trial"] == "bundle", reading_unit="degF")
+    new = changed(new, "claims", lambda r: r["property"] == "bundle", unit="degC")
+    new = changed(new, "readings", lambda r: r["trial"] == "bundle", unit_of_measure="", instrument="")
+    study = study_from_tables(new)
+    trial = next(t for t in study.trials if t.code == "bundle")
+    assert trial.result_factor == 1.0
+    for row in typed(tables, trial="bundle"):
+        at = row_of(study, row["reading"])
+        assert study.readings.value[at] == pytest.approx((float(row["value"]) - 32) / 1.8, rel=1e-12)
+
+
+def test_trials_know_in_what_a_slip_of_unit_may_lie(study):
+    quantities = {t.code: t.quantities for t in study.trials}
+    assert quantities["width"] == (("length", 1),)
+    assert quantities["loop-dry"] == (("force", 1),)
+    assert quantities["mass-dry"] == (("mass", 1),)
+    assert quantities["strap"] == (("force", 1), ("length", -1))
+    assert quantities["comfort"] == quantities["flame"] == ()
+    assert _quantities("°C", []) == (("celsius", 1),)
+    assert _quantities("lbf/in", []) == (("force", 1), ("length", -1))
+    assert _quantities("count", []) == ()
+
+
+def test_a_slip_in_millimetres_is_none_of_force(tables):
+    # A width typed ten times too large: never a kilogram-force for a newton, which is 9.8.
+    suspects = evaluate(study_from_tables(tables))["suspects"]
+    slips = [r["text"] for r in suspects if r["trial"] == "width" and r["test"] == "slip"]
+    assert slips == ["10 times its siblings; a decimal point"]

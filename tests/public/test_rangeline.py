@@ -57,13 +57,16 @@ def test_more_units_than_rows_share_one():
     assert len({y for _, y in re.findall(r"M(\d+) (\d+)v", only(root, "seen").get("d"))}) == 1
 
 
-@pytest.mark.parametrize(("claim", "marks"), [
-    (Claimed("at_least", 65.0, 65.0), [("65%", "h7")]),
-    (Claimed("at_most", 65.0, None, 65.0), [("65%", "h-7")]),
-    (Claimed("between", None, 40.0, 60.0), [("40%", "h7"), ("60%", "h-7")]),
-    (Claimed("nominal", 50.0, 48.0, 52.0), [("48%", "h7"), ("52%", "h-7"), ("50%", "L4")]),
-    (Claimed("nominal", 50.0), [("50%", "L4")]),
-])
+@pytest.mark.parametrize(
+    ("claim", "marks"),
+    [
+        (Claimed("at_least", 65.0, 65.0), [("65%", "h7")]),
+        (Claimed("at_most", 65.0, None, 65.0), [("65%", "h-7")]),
+        (Claimed("between", None, 40.0, 60.0), [("40%", "h7"), ("60%", "h-7")]),
+        (Claimed("nominal", 50.0, 48.0, 52.0), [("48%", "h7"), ("52%", "h-7"), ("50%", "L4")]),
+        (Claimed("nominal", 50.0), [("50%", "L4")]),
+    ],
+)
 def test_a_claim_is_a_notch_that_points_to_what_was_promised(claim, marks):
     root, _ = drawn(Line("x", mean=50.0, claims=[claim]))
     found = [(e.get("x"), e[0].get("d")) for e in root.iter() if e.get("class") == "claim"]

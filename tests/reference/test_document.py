@@ -12,7 +12,7 @@ import pytest
 
 import comparisons.analysis
 from comparisons.analysis import ENGINE, SCHEMA, dumps, evaluate
-from comparisons.analysis.document import plain, rounded
+from comparisons.analysis.document import plain, rounded, rounded_column, settled
 from comparisons.analysis.scores import MISSING_RULES
 from comparisons.analysis.study import (
     Claim,
@@ -26,8 +26,12 @@ from comparisons.analysis.study import (
     Trial,
     Weighting,
 )
+from comparisons.folder.read import read_study
+from comparisons.load import study_from_tables
 
 from .build import BREAK, FORCE, one_trial, reading, row, study
+
+DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 
 KEYS = {
     "schema", "comparison", "engine", "seed", "inputs_digest", "specimens", "suspects", "budgets",
@@ -313,3 +317,41 @@ def test_importing_the_package_costs_nothing():
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=root, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+def test_columns_are_rounded_digit_by_digit_as_single_numbers_are():
+    rng = np.random.default_rng(8)
+    whole = rng.integers(10**9, 10**10, 20_000)
+    x = np.concatenate([
+        rng.normal(size=20_000) * 10.0 ** rng.integers(-35, 35, 20_000),
+        np.round(rng.uniform(0, 1000, 20_000), 9), whole / 8.0,
+        (2 * whole + 1) / 2 * 10.0 ** rng.integers(-20, 10, 20_000),  # halves of the last digit
+        *(np.nextafter(10.0 ** np.arange(-40, 40), to) for to in (0.0, 1.0, np.inf)),
+        [0.0, -0.0, np.nan, np.inf, -np.inf, 5e-324, 1.7e308, 1e-12, 1e31, 9.9999999995, -9.99999999949],
+    ])  # fmt: skip
+    assert repr(rounded_column(x)) == repr([rounded(v) for v in x.tolist()])
+    assert rounded_column([1 / 3, None]) == [0.3333333333, None]
+
+
+def test_settled_rows_are_plain():
+    rows = [{"x": 1 / 3, "ci": [1 / 3, 2 / 3], "n": 3}, {"x": None, "ci": None, "n": 0}]
+    made = settled(rows, "x", pairs=("ci",))
+    assert plain({"rows": made}) == {"rows": plain(list(made))}
+    assert made[0] == {"x": 0.3333333333, "ci": [0.3333333333, 0.6666666667], "n": 3}
+
+
+def test_nothing_in_a_document_is_left_unrounded():
+    document = evaluate(study_from_tables(read_study(DEMO)))
+    assert dumps(document) == dumps(plain(document))
+    assert {type(x) for x in leaves(document)} <= {str, int, float, bool, type(None)}
+
+
+def leaves(value):
+    if isinstance(value, dict):
+        for x in value.values():
+            yield from leaves(x)
+    elif isinstance(value, list):
+        for x in value:
+            yield from leaves(x)
+    else:
+        yield value

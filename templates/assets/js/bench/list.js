@@ -1,0 +1,125 @@
+// Every specimen of the trial in one's own order: what is done, what waits, and what the server refused.
+
+import { atTime } from "./clock.js";
+import { h, picks, replace } from "./dom.js";
+import { shown } from "./numbers.js";
+import { standing, valueText } from "./measured.js";
+
+const KINDS = { void: "A void", photo: "A photo", run: "A new run", confirm_cautions: "The cautions’ confirmation" };
+let shownKind = "all";
+
+export function listScreen(app, said = "") {
+  const { worklist, queue } = app;
+  const rows = h("ol", { class: "places" });
+  let filter = "";
+  const draw = () => {
+    const found = worklist.places.filter((place) => {
+      const done = worklist.isDone(place);
+      if (shownKind === "open" && done) return false;
+      if (shownKind === "done" && !done) return false;
+      return place.blind_code.toUpperCase().includes(filter) || (place.hint || "").toUpperCase().includes(filter);
+    });
+    replace(rows, found.length ? found.map((place) => row(app, place)) : h("li", { class: "none" }, "None."));
+  };
+  draw();
+  const count = worklist.places.length;
+  const done = worklist.doneCount;
+  return h(
+    "div",
+    { class: "list" },
+    h("h1", { tabindex: "-1" }, `${done} of ${count} measured`),
+    h("p", { class: "said", role: "alert" }, said),
+    refused(app),
+    remarks(queue),
+    waiting(queue),
+    h("div", { class: "find" },
+      h("label", { for: "find", class: "line-label" }, "Find a code"),
+      h("input", {
+        id: "find", type: "search", class: "line", autocomplete: "off", autocapitalize: "characters",
+        oninput: (event) => {
+          filter = event.target.value.trim().toUpperCase();
+          draw();
+        },
+        onkeydown: (event) => {
+          const place = event.key === "Enter" && worklist.place(event.target.value);
+          if (place) app.showSpecimen(place);
+        },
+      }),
+      picks({
+        legend: "Which to show", name: "show", hideLegend: true, chosen: shownKind,
+        options: [
+          { value: "all", label: "All" }, { value: "open", label: "To measure" }, { value: "done", label: "Measured" },
+        ],
+        onpick: (kind) => {
+          shownKind = kind;
+          draw();
+        },
+      })),
+    rows,
+  );
+}
+
+function row(app, place) {
+  const { worklist, session } = app;
+  const readings = worklist.of(place).filter(({ run }) => !place.run || run === place.run);
+  const last = readings.at(-1);
+  const done = worklist.isDone(place);
+  const words = last
+    ? `${valueText(last, session.decimal)} · ${standing(last)}`
+    : done ? "measured by another tablet" : place.state || "to measure";
+  return h("li", {},
+    h("button", {
+      type: "button", class: done ? "place is-done" : "place", "data-place": place.blind_code, "data-done": String(done),
+      onclick: () => app.showSpecimen(place),
+    },
+    h("span", { class: "place-code" }, place.blind_code),
+    h("span", { class: "place-hint" }, place.again || [place.hint, place.run && `run ${place.run}`].filter(Boolean).join(" · ")),
+    h("span", { class: "place-words" }, words)));
+}
+
+function refused(app) {
+  const entries = app.queue.entries().filter(({ status }) => status === "refused");
+  if (!entries.length) return null;
+  return h("section", { class: "setup-part", "aria-label": "Refused by the server" },
+    h("h2", {}, "Refused by the server"),
+    h("ul", { class: "readings" }, entries.map((entry) => {
+      const { body } = entry;
+      const place = body.specimen && app.worklist.place(body.specimen);
+      const what = entry.kind === "reading" ? `${body.specimen}: ${shown(body.value, app.session.decimal)} ${body.unit}`.trim() : KINDS[entry.kind] || entry.kind;
+      return h("li", { class: "reading-row", "data-refused": entry.id },
+        h("p", { class: "reading-value" }, what),
+        h("p", { class: "reading-facts" }, `Typed at ${atTime(entry.at)} by ${body.operator}. The server’s words: ${entry.answer.text}`),
+        h("div", { class: "ask-keys" },
+          place && entry.kind === "reading" && h("button", {
+            type: "button", class: "key-plain", onclick: () => app.showSpecimen(place, "measure"),
+          }, "Enter it again"),
+          h("button", {
+            type: "button", class: "key-plain", "data-do": "aside",
+            onclick: async () => {
+              await app.queue.setAside(entry);
+              app.worklist.update(app.pack, app.queue.entries());
+              app.showList();
+            },
+          }, "Put it aside")));
+    })));
+}
+
+function remarks(queue) {
+  if (!queue.remarks.length) return null;
+  for (const remark of queue.remarks) remark.seen = true;
+  queue.tell();
+  return h("section", { class: "setup-part", "aria-label": "Remarks of the server" },
+    h("h2", {}, "The server remarked"),
+    h("ul", { class: "readings" }, [...queue.remarks].reverse().map(({ entry, text }) =>
+      h("li", { class: "reading-row" }, h("p", {}, entry.body.specimen && h("b", {}, entry.body.specimen, ": "), text)))));
+}
+
+function waiting(queue) {
+  const entries = queue.entries().filter(({ status }) => status === "waiting");
+  if (!entries.length) return null;
+  const counts = entries.filter(({ kind }) => kind === "reading").length;
+  const rest = entries.length - counts;
+  return h("p", { class: "remark" },
+    `On this tablet wait ${counts} reading${counts === 1 ? "" : "s"}${rest ? ` and ${rest} other entr${rest === 1 ? "y" : "ies"}` : ""}. `,
+    h("button", { type: "button", class: "key-plain", onclick: () => queue.flush({ now: true }) }, "Send now"));
+}
