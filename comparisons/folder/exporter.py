@@ -107,7 +107,7 @@ class _Export:
         return Tables(
             {name: table.sorted() for name, table in made.items()},
             comparison,
-            self.comparison.article,
+            self.comparison.article.strip(),
             dict(self.comparison.package),
             files,
         )

@@ -304,8 +304,8 @@ def test_labels_stay_inside_and_off_each_other():
     chosen = _positions(points, points, [0.5, 3.5], [0.0, 100.0])
     assert "left" in chosen[2]  # near the right edge
     assert chosen[1] == "middle right"  # alone
-    crowd = [chosen[i] for i in (0, 3, 4)]
-    assert len(set(crowd)) == 3  # a few pixels apart: each on a side of its own
+    # Three marks eleven pixels above each other: a line of text is taller, so that the middle one changes sides.
+    assert "right" in chosen[0] and "left" in chosen[3] and "right" in chosen[4]
     figure = value_figure("any", {"currency": "EUR", "cap": None, "points": points})
     assert "shapes" not in figure["layout"]
 
@@ -373,8 +373,11 @@ def test_own_weights_belong_to_their_edition(client, cast):
 def test_the_comparison_holds_the_form_the_tables_and_no_inline_script(client, edition):
     html = client.get("/c/strings/").content.decode()
     assert f'action="{WEIGHTS}#weights"' in html
-    for text in ("How likely each place is", "With other weights, and with things left out", "What the words mean",
-                 "Awards, and what each rests on", "The anchors: what scores 0"):  # fmt: skip
+    parts = [
+        "How likely each place is", "With other weights, and with things left out", "What the words mean",
+        "Awards, and what each rests on", "The anchors: what scores 0",
+    ]  # fmt: skip
+    for text in parts:
         assert text in html, text
     assert "Where to test next" not in html
     for script in re.findall(r"<script\b[^>]*>", html):

@@ -1,0 +1,1 @@
+"""The bench: what is planned, entered and conditioned there. Views call these services; so do commands."""
