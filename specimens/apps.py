@@ -8,6 +8,6 @@ class SpecimensConfig(AppConfig):
     def ready(self):
         from . import checks, guards  # noqa: F401  (checks register themselves)
 
-        # Without a sender: the last app to be migrated has the last word, and a table that a
+        # Sent once for each app, when all migrations are done: one of them is enough. A table that a
         # migration remade has lost its triggers.
-        post_migrate.connect(guards.reinstall, dispatch_uid="specimens.guards")
+        post_migrate.connect(guards.reinstall, sender=self, dispatch_uid="specimens.guards")

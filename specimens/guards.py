@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from django.apps import apps
-from django.db import connections, models
+from django.db import connections, models, transaction
 
 PREFIX = "guard_"
 LONGEST_NAME = 63  # bytes; PostgreSQL cuts longer identifiers
@@ -167,8 +167,8 @@ def drop(using: str = "default") -> None:
 def install(using: str = "default") -> None:
     """Drop and make every guard."""
     connection = connections[using]
-    drop(using)
-    with connection.cursor() as cursor:
+    with transaction.atomic(using=using), connection.cursor() as cursor:
+        drop(using)
         for _table, parts in _statements(connection).values():
             for statement in parts:
                 cursor.execute(statement)

@@ -38,4 +38,9 @@ class Event(models.Model):
 
     class Meta:
         ordering = ["-id"]
-        indexes = [models.Index(fields=["comparison", "id"], name="event_comparison")]
+        indexes = [
+            models.Index(fields=["comparison", "id"], name="event_comparison"),
+            models.Index(
+                fields=["programme", "id"], condition=models.Q(changes_draft=True), name="event_programme_draft"
+            ),
+        ]

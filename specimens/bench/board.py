@@ -165,7 +165,7 @@ def to_start() -> list[Ready]:
             group.specimens.append(pair)
     cautions = hazards(*(group.condition for group in found.values()))
     for group in found.values():
-        group.cautions = cautions.get(group.condition.pk, [])
+        group.cautions = [revision.cautions for revision in cautions.get(group.condition.pk, [])]
         group.planned = planned_text(group.condition)
     return list(found.values())
 

@@ -93,11 +93,15 @@ def _skew(sent_at: object, now: datetime) -> timedelta | None:
     return sent - now if abs(sent - now) > CLOCK_SLACK else None
 
 
-def _turn(entry: object) -> tuple[int, int]:
-    kind = entry.get("kind") if isinstance(entry, dict) else None
+def _turn(entry: object) -> tuple[int, bool, str]:
+    """Where an entry's turn is in its message: by kind, then by the tablet's time."""
+    if not isinstance(entry, dict):
+        return len(ORDER), False, ""
+    kind, made_at = entry.get("kind"), entry.get("taken_at") or entry.get("made_at")
     # a reading that replaces another goes after it
-    later = isinstance(entry, dict) and bool(entry.get("replaces"))
-    return (ORDER.index(kind) if kind in ORDER else len(ORDER), int(later))
+    later = bool(entry.get("replaces"))
+    turn = ORDER.index(kind) if isinstance(kind, str) and kind in ORDER else len(ORDER)
+    return turn, later, made_at if isinstance(made_at, str) else ""
 
 
 def canonical(content: dict) -> str:
@@ -116,14 +120,7 @@ def _take(user, tablet: str, content: object, now: datetime, skew: timedelta | N
     if known is not None:
         return _again(known, entry)
     try:
-        return _store(entry)
-    except IntegrityError:
-        # Somebody stored this id at this very moment, or the database itself found something wrong.
-        known = Submission.objects.filter(pk=entry.id).first()
-        if known is not None:
-            return _again(known, entry)
-        log.exception("entry %s was refused by the database", entry.id)
-        return _refuse(entry, "The database did not take this: tell the planner, and type it again.")
+        return _store_or_again(entry)
     except OperationalError:
         log.exception("entry %s could not be stored now", entry.id)
         return _later(entry, "The server is busy: this is sent again by itself.")
@@ -148,7 +145,7 @@ def _entry(user, tablet, content, now, skew) -> Entry:
         raise Refused("The entry holds text that cannot be kept: type it again.") from None
     kind = content.get("kind")
     entry = Entry(
-        id=key, kind=kind if kind in EntryKind.values else EntryKind.OTHER, content=content,
+        id=key, kind=kind if isinstance(kind, str) and kind in EntryKind.values else EntryKind.OTHER, content=content,
         digest=hashlib.sha256(text.encode()).hexdigest(), tablet=tablet, user=user, received_at=now, at=now, skew=skew,
     )  # fmt: skip
     try:
@@ -214,6 +211,19 @@ def _store(entry: Entry) -> dict:
         return _refuse(entry, str(refusal))
     except ValidationError as error:
         return _refuse(entry, " ".join(error.messages))
+
+
+def _store_or_again(entry: Entry) -> dict:
+    """Store; where somebody else stored the same thing at this very moment, look again."""
+    for _ in range(2):
+        try:
+            return _store(entry)
+        except IntegrityError:
+            log.warning("entry %s met another, or a rule of the database", entry.id, exc_info=True)
+            known = Submission.objects.filter(pk=entry.id).first()
+            if known is not None:
+                return _again(known, entry)
+    return _refuse(entry, "The database did not take this: tell the planner, and type it again.")
 
 
 def _later(entry: Entry, text: str) -> dict:

@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from django.db import transaction
-from django.db.models import Count, Max
+from django.db.models import Count, Max, Q
 from django.utils import timezone
 
 from specimens.models import (
@@ -159,10 +159,8 @@ def _specimens(bench: Bench, wishes: Wishes, units: list[Unit]) -> list[Specimen
 def _of_baseline(bench: Bench) -> list[Specimen]:
     """A paired trial measures the very specimens of its baseline."""
     baseline = bench.trial.baseline
-    planned = BenchPlace.objects.filter(trial=baseline).values("specimen")
-    read = Reading.objects.filter(trial=baseline, specimen__isnull=False).values("specimen")
     left_out = Absence.objects.filter(trial=bench.trial, reason__in=LEFT_OUT).values("product")
-    found = Specimen.objects.filter(pk__in=planned.union(read).values_list("specimen", flat=True))
+    found = Specimen.objects.filter(Q(places__trial=baseline) | Q(readings__trial=baseline)).distinct()
     found = list(found.exclude(unit__product__in=left_out).select_related("unit__product").order_by("code"))
     if not found:
         raise Refused(f"This trial measures the specimens of {baseline}, which has none yet: plan that one first.")

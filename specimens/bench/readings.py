@@ -279,7 +279,7 @@ def _of_specimen(p: Prepared, entry: Entry, places: list[BenchPlace]) -> list[Sl
     if not places and BenchPlace.objects.filter(trial=p.bench.trial).exists():
         found.append(Slip("other_trial", f"the specimen {name} is not planned in this trial"))
     elif p.panel and p.rater not in {place.rater for place in places}:
-        found.append(Slip("not_on_panel", f"{p.rater} is not on this panel"))
+        found.append(Slip("not_on_panel", f"the rater {p.rater} is not on this panel"))
     if p.replaces is None:
         rows = Reading.objects.filter(trial=p.bench.trial, specimen=p.specimen, replaced_by__isnull=True)
         if p.panel:
@@ -328,7 +328,7 @@ def store(entry: Entry, p: Prepared) -> Outcome:
     replaces = finding.head(p.replaces) if p.replaces else None
     others = _others(p) if p.replaces is None else []
     if p.replaces and replaces.pk != p.replaces.pk:
-        remarks.append(f"{p.replaces.code} had been replaced by {replaces.code} before: this one replaces that")
+        remarks.append(f"the reading {p.replaces.code} had been replaced by {replaces.code}: this one replaces that")
     codes = _codes(entry, p)
     made = _create(entry, p, p.main, codes[0], _order(entry, p), replaces)
     if p.reduction is not None:

@@ -8,6 +8,7 @@ import time
 from datetime import timedelta
 
 import pytest
+from django.contrib.auth.models import User
 from django.core.management import load_command_class
 from django.db import connection
 from django.utils import timezone
@@ -221,3 +222,27 @@ def test_work_once_does_what_waits(run, data):
     jobs.enqueue(JobKind.EVALUATE, import_study(SPRAYS), "event-1")
     assert run("work", "--once")[:2] == (0, "evaluate insect-sprays: done\n")
     assert Evaluation.objects.exists() and not Edition.objects.exists()
+
+
+def test_an_account_is_made_with_its_roles_and_signs_in(client, capsys):
+    from django.core.management import call_command
+
+    call_command("account", "ada.b", "--role", "planner", "--role", "editor")
+    told = capsys.readouterr().out.strip()
+    assert told.startswith("ada.b: editor, planner; password ")
+    password = told.rsplit(" ", 1)[1]
+    answer = client.post("/sign-in/", {"username": "ada.b", "password": password})
+    assert answer.status_code == 302
+    call_command("account", "ada.b", "--role", "bench")
+    assert capsys.readouterr().out.strip() == "ada.b: bench"
+    assert [g.name for g in User.objects.get(username="ada.b").groups.all()] == ["bench"]
+
+
+def test_an_account_without_a_role_or_with_a_strange_name_is_refused(capsys):
+    from django.core.management import CommandError, call_command
+
+    with pytest.raises(CommandError, match="--role"):
+        call_command("account", "ada.b")
+    with pytest.raises(CommandError, match="refused"):
+        call_command("account", "ada b", "--role", "bench")
+    assert not User.objects.filter(username__startswith="ada").exists()

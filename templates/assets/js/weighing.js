@@ -18,8 +18,11 @@ function listed(names) {
   return names.length < 2 ? names.join("") : `${names.slice(0, -1).join(", ")} and ${names.at(-1)}`;
 }
 
+// Text is changed in place: a new node would have the page's styles looked up anew.
 function put(element, text) {
-  if (element.textContent !== text) element.textContent = text;
+  const node = element.firstChild;
+  if (node?.nodeType !== Node.TEXT_NODE || node.nextSibling) element.textContent = text;
+  else if (node.data !== text) node.data = text;
 }
 
 function share(weight, total) {
@@ -156,7 +159,8 @@ class Weighing {
       const weight = this.weights[c];
       const text = share(weight, total);
       put(told, text);
-      slider.value = String(Math.floor(Math.min(weight, this.limit) + 0.5));
+      const at = String(Math.floor(Math.min(weight, this.limit) + 0.5));
+      if (slider.value !== at) slider.value = at;
       slider.setAttribute("aria-valuetext", `${written(weight)}, ${text} of the weight`);
     });
     const found = weigh(this.table, this.weights, this.missing);

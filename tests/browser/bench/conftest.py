@@ -184,6 +184,10 @@ class Tablet:
             "pattern => new RegExp(pattern).test(document.getElementById('foot').innerText)", arg=pattern
         )
 
+    def holds(self, path: str) -> None:
+        """Wait until the page is held for opening without network."""
+        wait_until(lambda: self.page.evaluate("path => caches.match(path, { ignoreVary: true }).then(Boolean)", path), path)
+
     def rows(self, table: str) -> list[dict]:
         """What the tablet's own store holds."""
         return json.loads(self.page.evaluate(

@@ -278,7 +278,7 @@ function slips(app, place, { numbers, slots, draft, amends }) {
       value: toCommon(read.number, unit), bound, unitText: slot.common, decimal,
       typedText: `${shown(read.text, decimal)} ${read.unit}`,
       siblings: isMain && pack.trial.property.kind === "quantity" ? worklist.siblings(place) : [],
-      low: slot.low, high: slot.high,
+      low: slot.low, high: slot.high, quantities: isMain ? pack.trial.quantities : [],
       resolution: own && instrument.resolution ? Number(instrument.resolution) * own.factor : 0,
     }));
   }

@@ -27,6 +27,7 @@ export function readPack(raw) {
     units,
     trial: {
       ...trial,
+      quantities: list(trial.quantities),
       property: { ...property, steps: ratingSteps(property) },
       method: { ...method, steps: methodSteps(method.steps), modes: list(method.modes) },
       dimensions: list(trial.dimensions).map((one) => ({ ...one, units: withUnit(list(one.units), one.unit) })),

@@ -4,8 +4,6 @@ import { stretch } from "./clock.js";
 import { fromCommon, rounded, shown, toCommon, unitNamed } from "./numbers.js";
 import { grubbsSuspect, median, unitSlip } from "./suspects.js";
 
-const isTemperature = (unit) => /^(deg|°)\s?C$/.test(unit);
-
 /** The sentences about the gauge and one typed number. `units`: how the gauge's unit and others convert. */
 export function gaugeSlips({ read, unit, bound, instrument, units, decimal, today }) {
   if (!instrument) return [];
@@ -40,12 +38,12 @@ function finer(value, resolution) {
 }
 
 /** The sentences about a number against what is plausible and against its siblings. */
-export function valueSlips({ value, bound, unitText, typedText, siblings, low, high, resolution, decimal }) {
+export function valueSlips({ value, bound, unitText, typedText, siblings, low, high, quantities, resolution, decimal }) {
   const found = [];
   const around = siblings.length
     ? ` (median ${rounded(median(siblings), 4, decimal)} ${unitText}, ${siblings.length} so far)`
     : "";
-  const slip = bound ? null : unitSlip(value, siblings, low, high, isTemperature(unitText));
+  const slip = bound ? null : unitSlip(value, siblings, low, high, quantities);
   if ((low !== null && value < low) || (high !== null && value > high)) {
     const range = `${number(low, decimal)} to ${number(high, decimal)} ${unitText}`;
     found.push(`${typedText} is outside the plausible range, ${range}.`);

@@ -64,25 +64,45 @@ export function grubbsSuspect(value, siblings, resolution = 0) {
   return { g, limit, n: all.length };
 }
 
-// A number meant in the second unit but recorded under the first is too large by the factor.
-// Factors: NIST SP 811:2008, appendix B.
+// A number meant in the second unit but recorded under the first is too large by the factor. The last word is
+// the quantity in which such a slip is possible; "" in any. Factors: NIST SP 811:2008, appendix B.
 const FACTORS = [
-  [10, "a decimal point", "a decimal point"],
-  [100, "a decimal point by two places", "a decimal point by two places"],
-  [1000, "a prefix such as kilo or milli", "a prefix such as kilo or milli"],
-  [25.4, "inch for millimetre", "millimetre for inch"],
-  [2.54, "inch for centimetre", "centimetre for inch"],
-  [12, "foot for inch", "inch for foot"],
-  [4.4482216152605, "pound-force for newton", "newton for pound-force"],
-  [9.80665, "kilogram-force for newton", "newton for kilogram-force"],
-  [2.2046226218488, "kilogram for pound", "pound for kilogram"],
-  [3.5969430896, "newton for ounce-force", "ounce-force for newton"],
-  [16, "pound for ounce", "ounce for pound"],
-  [28.349523125, "ounce for gram", "gram for ounce"],
-  [6.8947572931684, "psi for kilopascal", "kilopascal for psi"],
-  [60, "minute for second", "second for minute"],
+  [10, "a decimal point", "a decimal point", ""],
+  [100, "a decimal point by two places", "a decimal point by two places", ""],
+  [1000, "a prefix such as kilo or milli", "a prefix such as kilo or milli", ""],
+  [1000, "inch for mil", "mil for inch", "length"],
+  [25.4, "inch for millimetre", "millimetre for inch", "length"],
+  [39.370078740157, "millimetre for mil", "mil for millimetre", "length"],
+  [2.54, "inch for centimetre", "centimetre for inch", "length"],
+  [12, "foot for inch", "inch for foot", "length"],
+  [4.4482216152605, "pound-force for newton", "newton for pound-force", "force"],
+  [9.80665, "kilogram-force for newton", "newton for kilogram-force", "force"],
+  [101.97162129779, "newton for gram-force", "gram-force for newton", "force"],
+  [2.2046226218488, "kilogram-force for pound-force", "pound-force for kilogram-force", "force"],
+  [3.5969430896, "newton for ounce-force", "ounce-force for newton", "force"],
+  [16, "pound-force for ounce-force", "ounce-force for pound-force", "force"],
+  [2.2046226218488, "kilogram for pound", "pound for kilogram", "mass"],
+  [16, "pound for ounce", "ounce for pound", "mass"],
+  [28.349523125, "ounce for gram", "gram for ounce", "mass"],
+  [6.8947572931684, "psi for kilopascal", "kilopascal for psi", "pressure"],
+  [14.503773773022, "bar for psi", "psi for bar", "pressure"],
+  [60, "minute for second", "second for minute", "time"],
+  [60, "hour for minute", "minute for hour", "time"],
+  [29.5735295625, "US fluid ounce for millilitre", "millilitre for US fluid ounce", "volume"],
 ];
 const SMALL = 5; // such a factor is told from natural spread only with several siblings
+
+/** [factor, words where too large, words where too small] of the slips that these quantities know. */
+function lookedFor(quantities) {
+  const found = [];
+  for (const [factor, over, under, quantity] of FACTORS) {
+    for (const [name, power] of [["", 1], ...quantities]) {
+      if (name !== quantity || !power) continue;
+      found.push([factor ** Math.abs(power), ...(power > 0 ? [over, under] : [under, over])]);
+    }
+  }
+  return found;
+}
 
 const times = (factor, power) => {
   const plain = Number(factor.toPrecision(4));
@@ -101,14 +121,15 @@ function logSpread(ratios) {
 
 /**
  * Whether a slip of unit or decimal point explains why `value` differs from its siblings, or leaves the
- * plausible range where it has none. Returns {words, corrected} or null. The rules are the analysis' own
- * (`unit_slip`), which a test holds against this.
+ * plausible range where it has none. `quantities`: what the unit is made of, as [name, power]. Returns
+ * {words, corrected} or null. The rules are the analysis' own (`unit_slip`), which a test holds against this.
  */
-export function unitSlip(value, siblings, low = null, high = null, temperature = false) {
+export function unitSlip(value, siblings, low = null, high = null, quantities = []) {
   if (!Number.isFinite(value)) return null;
-  if (temperature) return scaleSlip(value, siblings, low, high);
+  if (quantities.some(([name]) => name === "celsius")) return scaleSlip(value, siblings, low, high);
   if (value === 0) return null;
-  if (!siblings.length) return rangeSlip(value, low, high);
+  const slips = lookedFor(quantities);
+  if (!siblings.length) return rangeSlip(value, low, high, slips);
   const centre = median(siblings);
   const ratios = siblings.map((other) => other / centre);
   const ratio = value / centre;
@@ -120,35 +141,42 @@ export function unitSlip(value, siblings, low = null, high = null, temperature =
   const inside = low !== null && high !== null && low <= centre && centre <= high;
   if (inside && low <= value && value <= high && far <= 6 * spread) return null;
   const fits = [];
-  for (const [factor, over, under] of FACTORS) {
+  for (const [factor, over, under] of slips) {
     if ((factor < SMALL && siblings.length < 3) || Math.log(factor) < 6 * spread) continue;
     for (const [power, words] of [[1, over], [-1, under]]) {
       const miss = Math.abs(Math.log(ratio) - power * Math.log(factor));
-      if (miss <= reach) fits.push([miss, value / factor ** power, `${times(factor, power)} its siblings; ${words}`]);
+      if (miss <= reach) {
+        fits.push([miss, factor ** power, value / factor ** power, `${times(factor, power)} its siblings; ${words}`]);
+      }
     }
   }
   return first(fits);
 }
 
+/** The closest fit; among equals the smaller factor, then the words in order, as the analysis sorts them. */
 function first(fits) {
   if (!fits.length) return null;
-  const [, corrected, words] = fits.reduce((best, fit) => (fit[0] < best[0] ? fit : best));
+  const before = (a, b) => {
+    const at = [0, 1, 3].find((i) => a[i] !== b[i]);
+    return at !== undefined && a[at] < b[at];
+  };
+  const [, , corrected, words] = fits.reduce((best, fit) => (before(fit, best) ? fit : best));
   return { words, corrected };
 }
 
-function rangeSlip(value, low, high) {
+function rangeSlip(value, low, high, slips) {
   if (!outside(value, low, high)) return null;
   const side = high !== null && value > high ? "above" : "below";
-  for (const [factor, over, under] of FACTORS) {
+  const fits = [];
+  slips.forEach(([factor, over, under], order) => {
     for (const [power, words] of [[1, over], [-1, under]]) {
       const corrected = value / factor ** power;
-      if (!outside(corrected, low, high)) {
-        const plain = Number(factor.toPrecision(4));
-        return { words: `${side} the plausible range; ${words} would explain it (${plain})`, corrected };
-      }
+      if (outside(corrected, low, high)) continue;
+      const plain = Number(factor.toPrecision(4));
+      fits.push([order, factor ** power, corrected, `${side} the plausible range; ${words} would explain it (${plain})`]);
     }
-  }
-  return null;
+  });
+  return first(fits);
 }
 
 function scaleSlip(value, siblings, low, high) {
@@ -164,10 +192,10 @@ function scaleSlip(value, siblings, low, high) {
     const spread = 1.4826 * median(siblings.map((other) => Math.abs(other - centre)));
     const reach = Math.min(Math.max(3 * spread, 2), 5);
     if (Math.abs(value - centre) <= Math.max(3 * reach, 6 * spread)) return null;
-    const fits = candidates.map(([c, words]) => [Math.abs(c - centre), c, `unlike its siblings; ${words}`]);
+    const fits = candidates.map(([c, words]) => [Math.abs(c - centre), c, c, `unlike its siblings; ${words}`]);
     return first(fits.filter(([miss]) => miss <= reach));
   }
   if (!outside(value, low, high)) return null;
-  const fits = candidates.filter(([c]) => !outside(c, low, high));
-  return first(fits.map(([c, words], i) => [i, c, `outside the plausible range; ${words}`]));
+  const fits = candidates.map(([c, words], i) => [i, c, c, `outside the plausible range; ${words}`]);
+  return first(fits.filter(([, c]) => !outside(c, low, high)));
 }
