@@ -1,7 +1,8 @@
 """Seeded random orders in blocks, so that drift of gauge, room or person does not fall on one product.
 
 An order is a sort by SHA-256 of seed and name: every order is equally likely, the same seed gives the
-same one in every version of Python, and it does not matter in which order the specimens come in.
+same one in every version of Python, and it does not matter in which order the specimens come in. What
+else is to tell two orders apart, such as the trial, is put into the seed.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ class Piece:
     unit: str
 
 
-def shuffled(names: Sequence[str], seed: int, *about: Hashable) -> list[str]:
+def shuffled(names: Sequence[str], seed: int | str, *about: Hashable) -> list[str]:
     """The names in the random order of a seed; `about` tells one use of the seed from another.
 
     >>> shuffled(["a", "b", "c"], 1) == shuffled(["c", "a", "b"], 1)
@@ -31,7 +32,7 @@ def shuffled(names: Sequence[str], seed: int, *about: Hashable) -> list[str]:
     return sorted(names, key=lambda name: hashlib.sha256(f"{prefix}\x1f{name}".encode()).digest())
 
 
-def by_unit(pieces: Sequence[Piece], seed: int) -> list[list[str]]:
+def by_unit(pieces: Sequence[Piece], seed: int | str) -> list[list[str]]:
     """Randomised complete blocks by unit: the k-th block holds the k-th unit of every product.
 
     Units of a product are dealt to the blocks in random order. Source: randomised complete block design,
@@ -46,7 +47,7 @@ def by_unit(pieces: Sequence[Piece], seed: int) -> list[list[str]]:
     return [shuffled(blocks[k], seed, "block", k) for k in sorted(blocks)]
 
 
-def by_day(pieces: Sequence[Piece], seed: int, days: int) -> list[list[str]]:
+def by_day(pieces: Sequence[Piece], seed: int | str, days: int) -> list[list[str]]:
     """Blocks by day: of each product, any two days hold numbers of specimens that differ by one at most.
 
     The days' totals differ by one at most, too; a product's specimens, and the units among them, are dealt
@@ -67,6 +68,6 @@ def by_day(pieces: Sequence[Piece], seed: int, days: int) -> list[list[str]]:
     return [shuffled(block, seed, "day", k) for k, block in enumerate(blocks)]
 
 
-def in_one(pieces: Sequence[Piece], seed: int) -> list[list[str]]:
+def in_one(pieces: Sequence[Piece], seed: int | str) -> list[list[str]]:
     """All in one block, in random order."""
     return [shuffled([piece.name for piece in pieces], seed, "all")]

@@ -38,17 +38,18 @@ def look_at(data: bytes) -> Photo:
 
     if len(data) > MOST_BYTES:
         raise Refused(f"The photo has {len(data) / 2**20:.0f} MB: at most {MOST_BYTES // 2**20} MB are kept.")
+    too_many = Refused(f"The photo has more than {MOST_PIXELS // 10**6} million pixels: take it smaller.")
     try:
         with Image.open(io.BytesIO(data), formats=list(FORMATS)) as image:
             width, height = image.size
             if width * height > MOST_PIXELS:
-                raise Refused(
-                    f"The photo has {width * height / 1e6:.0f} million pixels: at most {MOST_PIXELS // 10**6} are kept."
-                )
+                raise too_many
             image.load()  # a header alone is no photo
             suffix = FORMATS[image.format][0]
     except Refused:
         raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise too_many from None
     except Exception:  # noqa: BLE001  (a damaged or forged picture has many faces)
         raise Refused("The file is no photo that can be read: expected a JPEG, PNG or WebP picture.") from None
     return Photo(data, suffix, width, height)

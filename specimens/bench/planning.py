@@ -100,7 +100,7 @@ def make(bench: Bench, wishes: Wishes, *, actor) -> list[BenchPlace]:
             raise Refused("This trial is planned already. To repeat specimens, open a new run; to add units, add them.")
         units = chosen_units(bench, wishes)
         specimens = _specimens(bench, wishes, units)
-        blocks = _blocks(specimens, seed, wishes)
+        blocks = _blocks(specimens, key_of(bench, seed), wishes)
         places = _placed(bench, blocks, specimens)
         if wishes.raters:
             places = [
@@ -196,7 +196,12 @@ def _give_codes(specimens: list[Specimen]) -> None:
     Specimen.objects.bulk_update(specimens, ["blind_code"])
 
 
-def _blocks(specimens: list[Specimen], seed: int, wishes: Wishes) -> list[list[str]]:
+def key_of(bench: Bench, seed: int) -> str:
+    """What an order hangs on: two trials of one seed and the same specimens have orders of their own."""
+    return f"{seed}:{bench.trial.code}"
+
+
+def _blocks(specimens: list[Specimen], seed: str, wishes: Wishes) -> list[list[str]]:
     pieces = [Piece(one.code, one.unit.product.code, one.unit.code) for one in specimens]
     if wishes.blocking == Blocking.UNIT:
         return by_unit(pieces, seed)
@@ -223,7 +228,7 @@ def _placed_for(bench: Bench, specimens: list[Specimen], seed: int, rater: str) 
     of_code = {one.code: one for one in specimens}
     return [
         BenchPlace(trial=bench.trial, specimen=of_code[code], rater=rater, position=i)
-        for i, code in enumerate(shuffled(sorted(of_code), seed, "rater", rater), 1)
+        for i, code in enumerate(shuffled(sorted(of_code), key_of(bench, seed), "rater", rater), 1)
     ]
 
 
@@ -286,7 +291,7 @@ def repeat(bench: Bench, run: str, specimens: list[Specimen], *, same: bool, see
     same: the very specimens again (the test leaves them whole); else new ones from the same units.
     """
     again = specimens if same else new_specimens(bench, [one.unit for one in specimens])
-    order = shuffled(sorted(one.code for one in again), seed, "run", run)
+    order = shuffled(sorted(one.code for one in again), key_of(bench, seed), "run", run)
     of_code = {one.code: one for one in again}
     last = BenchPlace.objects.filter(trial=bench.trial, rater="").aggregate(last=Max("position"))["last"] or 0
     return BenchPlace.objects.bulk_create(

@@ -7,7 +7,8 @@ const PATIENCE_MS = 4000; // a weak network may neither answer nor fail
 
 {% get_static_prefix as prefix %}const ASSETS = [
   "{% static 'css/paper.css' %}", "{% static 'css/frame.css' %}", "{% static 'css/tables.css' %}",
-  "{% static 'css/range.css' %}", "{% static 'css/print.css' %}", "{% static 'css/bench.css' %}", "{% static 'mark.svg' %}",
+  "{% static 'css/range.css' %}", "{% static 'css/print.css' %}", "{% static 'css/bench.css' %}",
+  "{% static 'css/forms.css' %}", "{% static 'css/bench-pages.css' %}", "{% static 'mark.svg' %}",
   "{{ prefix }}vendor/idb-8.0.4.js",
   ...[
     "app", "ask", "clock", "dom", "foot", "form", "keypad", "list", "main", "measured", "numbers", "pack", "photos", "queue",

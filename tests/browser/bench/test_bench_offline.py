@@ -276,7 +276,6 @@ def test_ids_are_made_where_there_is_no_secure_context(plan, tablet):
     work = plan(force={"replicates": 1})
     with tablet(before="delete Crypto.prototype.randomUUID;") as one:
         one.sign_in("bea", work.address("force"))
-        one.page.wait_for_selector(".setup")
         made = one.page.evaluate("""async () => {
             const { newId } = await import("/static/js/bench/clock.js");
             return Array.from({ length: 500 }, newId);

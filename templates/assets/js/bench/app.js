@@ -201,12 +201,11 @@ export class App {
     await this.session.runAsked(entry.id);
   }
 
-  /** Takes what the server answered on one entry. */
-  answered(entry) {
+  /** Takes what the server answered on these entries. */
+  answered(entries) {
     this.worklist.update(this.pack, this.queue.entries());
-    if (entry.kind === "run" && this.session.runNeeds === entry.id) {
-      this.session.runBegan(entry.status === "stored" ? entry.answer.run : this.pack.run);
-    }
+    const run = entries.find(({ id }) => id === this.session.runNeeds);
+    if (run) this.session.runBegan(run.status === "stored" ? run.answer.run : this.pack.run);
     if (this.screen === "list" && !this.place.contains(document.activeElement?.closest("input"))) this.showList();
     else this.progress();
   }

@@ -247,7 +247,8 @@ function extras(app, place, draft, said) {
       },
     }),
     h("div", { class: "file-keys" }, file("photo-take", "Take a photo", true), file("photo-choose", "Choose photos", false)),
-    thumbs);
+    thumbs,
+    app.isQuantity && app.pack.urls.traces && h("p", {}, h("a", { class: "key-plain", href: app.pack.urls.traces }, "Read it from a trace file")));
 }
 
 /** What is about to be saved, in words. */

@@ -98,7 +98,7 @@ async function begin() {
   const worklist = new Worklist(pack, queue.entries());
   const app = new App({ pack, store, queue, session, place, worklist });
   await app.loadDraft();
-  queue.addEventListener("answer", ({ detail }) => app.answered(detail));
+  queue.addEventListener("answers", ({ detail }) => app.answered(detail));
   queue.start();
   wireFrame(app);
   app.start(decodeURIComponent(location.hash.slice(1)));

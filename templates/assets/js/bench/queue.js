@@ -186,6 +186,7 @@ export class Queue extends EventTarget {
   /** Notes each answer on its own entry. What was not answered, or is to come later, keeps waiting. */
   async take(batch, answers) {
     const byId = new Map(answers.map((answer) => [answer.id, answer]));
+    const settled = [];
     let any = false;
     for (const entry of batch) {
       const answer = byId.get(entry.id);
@@ -205,8 +206,9 @@ export class Queue extends EventTarget {
       }
       await this.store.update(entry);
       if (entry.kind === "photo" && entry.status === "stored") await this.store.dropPhoto(entry.id);
-      this.dispatchEvent(new CustomEvent("answer", { detail: entry }));
+      settled.push(entry);
     }
+    this.dispatchEvent(new CustomEvent("answers", { detail: settled }));
     this.tell();
     return any;
   }

@@ -91,13 +91,18 @@ export class Session {
   unit(slot) {
     const instrument = this.instrument(slot.key);
     const choices = unitsFor(slot, instrument);
-    const last = this.gaugeUnits[instrument?.code || `none ${slot.common}`];
+    const last = this.gaugeUnits[this.gaugeKey(slot, instrument)];
     if (choices.includes(last)) return last;
     return !instrument && choices.includes(slot.common) ? slot.common : choices[0];
   }
 
+  /** A gauge's code is its programme's own. */
+  gaugeKey(slot, instrument) {
+    return `${this.pack.trial.code.split("/")[0]} ${instrument?.code || slot.common}`;
+  }
+
   async setUnit(slot, text) {
-    this.gaugeUnits[this.instrument(slot.key)?.code || `none ${slot.common}`] = text;
+    this.gaugeUnits[this.gaugeKey(slot, this.instrument(slot.key))] = text;
     await this.save();
   }
 

@@ -15,14 +15,18 @@ export class Worklist {
       .sort((a, b) => a.position - b.position);
     this.readings = new Map(this.places.map((place) => [place.blind_code, []]));
     this.runCodes = new Map();
-    this.seen = new Set();
+    this.byKey = new Map(); // a reading by its code, and by the entry that made it
+    const have = new Map(this.places.map((place) => [place.blind_code, place.have || []]));
     for (const reading of pack.readings) {
-      if (reading.entry) this.seen.add(reading.entry);
-      const dimensions = this.have(reading.specimen);
-      this.readings.get(reading.specimen)?.push({ dimensions, ...reading, from: "server", photos: 0 });
+      this.hold({ dimensions: have.get(reading.specimen), ...reading, from: "server", photos: 0 });
     }
     this.measuredHere = 0;
     for (const entry of [...entries].sort((a, b) => a.at - b.at)) this.lay(entry);
+  }
+
+  hold(reading) {
+    this.readings.get(reading.specimen)?.push(reading);
+    for (const key of [reading.reading, reading.entry]) if (key) this.byKey.set(key, reading);
   }
 
   /** Lays one entry of this tablet over the pack, if it belongs to this trial. */
@@ -35,7 +39,7 @@ export class Worklist {
     if (this.pack.panel && body.by !== this.pack.me.username) return; // another rater's, on this same tablet
     if (kind === "reading") {
       this.measuredHere += 1;
-      const known = this.seen.has(entry.id) && this.find(entry.id);
+      const known = this.find(entry.id);
       if (known) Object.assign(known, { here: entry, dimensions: dimensionsOf(entry).length ? dimensionsOf(entry) : known.dimensions });
       else this.layReading(entry);
     } else if (kind === "run" && entry.answer?.run) {
@@ -63,7 +67,7 @@ export class Worklist {
     const dropped = entry.status === "refused" || entry.status === "aside";
     const old = body.replaces && this.find(body.replaces);
     if (old && !dropped) old.replaced = true;
-    this.readings.get(body.specimen)?.push({
+    this.hold({
       reading: entry.answer?.reading || "", entry: entry.id, specimen: body.specimen, value: body.value,
       typed: body.typed, unit: body.unit, bound: body.bound, by: body.operator, at: body.taken_at,
       mode: body.failure_mode, note: body.note, number: entry.number, instrument: body.instrument,
@@ -73,12 +77,7 @@ export class Worklist {
 
   /** The reading with this code or made by this entry. */
   find(key) {
-    if (!key) return undefined;
-    for (const list of this.readings.values()) {
-      const found = list.find(({ reading, entry }) => entry === key || reading === key);
-      if (found) return found;
-    }
-    return undefined;
+    return this.byKey.get(key);
   }
 
   /** The place of a code: the one still to be measured where there are several. */
@@ -90,10 +89,6 @@ export class Worklist {
 
   indexOf(place) {
     return this.places.findIndex(({ key }) => key === place.key);
-  }
-
-  have(code) {
-    return this.places.find(({ blind_code: blind }) => blind === code)?.have || [];
   }
 
   of(place) {
