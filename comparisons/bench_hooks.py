@@ -14,6 +14,7 @@ def provide() -> None:
     hooks.provide("record", _record)
     hooks.provide("deviate", lambda: deviate)
     hooks.provide("unit_slip", _unit_slip)
+    hooks.provide("quantities", _quantities_of)
     hooks.provide("grubbs", _grubbs)
     hooks.provide("read_trace", lambda: _traces().read_trace)
     hooks.provide("reduce_trace", lambda: _traces().reduce_trace)
@@ -27,14 +28,19 @@ def _record():
 
 def _unit_slip():
     from .analysis.suspects import unit_slip
-    from .load import _quantities
 
-    quantities = lru_cache(maxsize=512)(lambda unit: _quantities(unit, []))
+    quantities = _quantities_of()
 
     def look(value, siblings, plausible, unit: str):
         return unit_slip(value, siblings, plausible, quantities=quantities(unit))
 
     return look
+
+
+def _quantities_of():
+    from .load import _quantities
+
+    return lru_cache(maxsize=512)(lambda unit: _quantities(unit, []))
 
 
 def _grubbs():

@@ -108,6 +108,7 @@ AUTH_PASSWORD_VALIDATORS = [
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
 # By name and address together: by name alone anybody could lock a colleague out.
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_CLIENT_IP_CALLABLE = "config.clients.address_of"
 AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25
 AXES_VERBOSE = False

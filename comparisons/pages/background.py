@@ -7,7 +7,7 @@ from collections import defaultdict
 
 from comparisons.folder.tables import number, yes
 
-from . import words
+from . import figures, words
 from .measured import Findings, trial_order
 from .names import Names
 from .numbers import counted, money, percent, significant, symbol, with_unit, write
@@ -411,6 +411,13 @@ def to_look_at(names: Names, document: dict) -> list[str]:
     for row in document.get("suspects") or []:
         value = with_unit(write(row["value"]), row.get("unit_of_measure"))
         said.append(f"{names.trial(row['trial'])}, {names.product(row['product'])}: {value}, {row['text']}")
+    doubted = {(row["trial"], row["product"]) for row in document.get("suspects") or []}
+    for row in document.get("summaries") or []:
+        where, flags = f"{names.trial(row['trial'])}, {names.product(row['product'])}", row.get("flags") or []
+        if figures.FAR in flags and (row["trial"], row["product"]) not in doubted:
+            said.append(f"{where}: {row['robust']} ({counted(row['n'], 'specimen')})")
+        if figures.COARSE in flags:
+            said.append(f"{where}: the gauge alone may come to {figures.share(row['gauge_pct'])} of the mean")
     open_claims: dict[tuple, None] = {}
     for row in document.get("claims") or []:
         if row.get("conflict") == "sources disagree":

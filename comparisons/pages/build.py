@@ -13,6 +13,7 @@ from .charts import chart_names, figures
 from .glossary import glossary
 from .names import Names
 from .places import beats_notes, nothing_drawn, places
+from .planning import plans
 from .rangeline import legend
 from .robustness import robustness
 from .weighing import weighing
@@ -25,8 +26,8 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
 
     tables: the study's tables, in the form (full or public) whose texts may be shown. document: what
     `comparisons.analysis.evaluate` gave for them. charts False names the Plotly figures and does not make
-    them; drafting adds what only the team sees: uncertainty budgets, where to test next, what to look at,
-    and what a claim would come to if its source governed.
+    them; drafting adds what only the team sees: uncertainty budgets, where to test next, how many
+    units to test next, what to look at, and what a claim would come to if its source governed.
     Plain JSON types; numbers appear rounded by their uncertainty, as text, and in range lines.
     Nothing is computed that the results document does not hold, but for scores weighed anew (`weighing`), and
     no database is read.
@@ -88,6 +89,7 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
     if drafting:
         page["budgets"] = background.budgets(names, document)
         page["next_tests"] = scoring.next_tests(names, document)
+        page["plans"] = plans(names, document)
         page["to_look_at"] = background.to_look_at(names, document)
     page["charts"] = figures(page) if charts else dict.fromkeys(chart_names(page))
     return page

@@ -9,6 +9,7 @@ another is its shape and a word beside it, never colour alone.
 from __future__ import annotations
 
 import json
+from html import escape
 
 ALLOWED = frozenset({"scatter", "bar"})
 INK, SOFT, RULE, ACCENT = "ink:ink", "ink:soft", "ink:rule", "ink:accent"
@@ -164,9 +165,13 @@ def plain_figure(traces: list[dict], layout: dict, title: str) -> dict:
 
 
 def _spelled(value, inks: dict[str, str]):
-    """The figure with each named ink as a colour of its own that Plotly accepts; `inks` tells them apart."""
+    """The figure with each named ink as a colour of its own that Plotly accepts; `inks` tells them apart.
+
+    Plotly reads some HTML in texts, links too: a name that looks like it is escaped, and shown as it is.
+    """
     if isinstance(value, dict):
-        return {key: _spelled(inner, inks) for key, inner in value.items()}
+        ours = "hovertemplate"  # written here, with marks that Plotly is meant to read
+        return {key: inner if key == ours else _spelled(inner, inks) for key, inner in value.items()}
     if isinstance(value, list):
         return [_spelled(inner, inks) for inner in value]
     if isinstance(value, str) and value.startswith("ink:"):
@@ -174,7 +179,7 @@ def _spelled(value, inks: dict[str, str]):
         spelled = known.get(value) or f"#0000{len(inks) + 1:02x}"
         inks[spelled] = value
         return spelled
-    return value
+    return escape(value, quote=False) if isinstance(value, str) else value
 
 
 def _named(value, inks: dict[str, str]):

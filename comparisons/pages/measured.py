@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import replace
 
-from . import words
+from . import figures, words
 from .names import Names
 from .numbers import (
     MINUS,
@@ -13,9 +13,7 @@ from .numbers import (
     counted,
     digits_of,
     likely,
-    p_value,
     percent,
-    significant,
     symbol,
     with_unit,
     write,
@@ -52,6 +50,10 @@ class Findings:
             if row["counted"] and row["value"] is not None:
                 units[row["unit"] or ""].append((row["value"], _SIGN[row["bound"]]))
         return [units[code] for code in sorted(units)]
+
+    def raters(self, trial: str, product: str) -> int:
+        """How many people rated one product; ratings without a rater are one person's."""
+        return len({row["rater"] for row in self.specimens[trial, product] if row["counted"]})
 
     def trusted(self, trial: str) -> list[float]:
         """Counted values of a trial that are not in doubt: what an axis has to hold."""
@@ -253,13 +255,15 @@ def _quantity(findings: Findings, trial: str) -> dict:
         rows.append(row | {
             "value": value, "likely": likely(low, high, places), "svg": draw(axis, line, lines) if axis else "",
             "sort": mean if mean is not None else summary["low"] or summary["high"],
-            "figures": _figures(summary, places),
+            "figures": figures.quantity(summary, places, decimals),
         })  # fmt: skip
     better = names.properties.get(prop, {}).get("better", "")
     return _head(findings, trial, "quantity") | {
         "axis": draw_axis(axis) if axis else "",
         "rows": _ordered(rows, better),
-        "heads": FIGURES,
+        "heads": figures.QUANTITY,
+        "far": figures.far_values(names, trial, summaries),
+        "coarse": figures.coarse_gauge(names, summaries),
         "claims": any(findings.marks(trial, product) for product in summaries),
     }
 
@@ -287,35 +291,6 @@ def _value(summary: dict, places: int) -> tuple[dict, str]:
     return aligned(""), "no mean"
 
 
-FIGURES = [
-    "n", "units", "mean", "U", "k", "SD", "median", "least", "greatest", "SD between units", "SD within units",
-    "mean’s interval without the gauge (95\u00a0%)", "degrees of freedom", "remarks",
-]  # fmt: skip
-
-
-def _figures(summary: dict, places: int) -> list[str]:
-    """All figures of one row, in the order of FIGURES; spreads with two digits of their own."""
-
-    def one(key: str, more: int = 0) -> str:
-        value = summary.get(key)
-        return write(value, places + more) if value is not None else "–"
-
-    def spread(key: str) -> str:
-        value = summary.get(key)
-        return "–" if value is None else write(value, significant(value, 2) if value else 0)
-
-    ci = summary.get("ci")
-    dof = summary.get("dof")
-    return [
-        str(summary["n"]), str(summary["units"]) if summary.get("units") is not None else "–", one("mean"),
-        spread("U"), write(summary["k"], 2) if summary.get("k") is not None else "–", spread("sd"), one("median"),
-        one("min"), one("max"), spread("between_sd"), spread("within_sd"),
-        f"{write(ci[0], places)} to {write(ci[1], places)}" if ci else "–",
-        "–" if dof is None else write(dof, 1),
-        "; ".join(words.flags(f for f in summary.get("flags") or [] if f in words.WORKINGS)),
-    ]  # fmt: skip
-
-
 def _rating(findings: Findings, trial: str) -> dict:
     names = findings.names
     prop = names.property_of(trial)
@@ -339,38 +314,26 @@ def _rating(findings: Findings, trial: str) -> dict:
         if low is not None and ends[0] is not None:
             ends = (max(low, ends[0]), min(high, ends[1]))
         text = write(mean, places)
-        median = (rating.get("medians") or {}).get(product)
-        raters = rating.get("raters")
-        row["n"] = f"{counted(summary['n'], 'rating')}, {counted(raters, 'rater')}" if raters else row["n"]
-        said = [f"{names.product(product)}: mean {text}", likely(*ends, places), f"median {write(median, 1)}"]
+        median = figures.median_words(rating, product)
+        raters = findings.raters(trial, product)
+        row["n"] = f"{counted(summary['n'], 'rating')}, {counted(raters, 'rater')}"
+        said = [f"{names.product(product)}: mean {text}", likely(*ends, places), f"median {median}" if median else ""]
         seen = [[one for unit in findings.units(trial, product) for one in unit]]
         line = Line(", ".join(part for part in said if part), mean=mean, low=ends[0], high=ends[1], seen=seen)
         rows.append(row | {
-            "value": aligned(text), "likely": likely(*ends, places), "median": write(median, 1),
-            "svg": draw(axis, line) if axis else "", "sort": mean, "figures": [],
+            "value": aligned(text), "likely": likely(*ends, places), "median": median,
+            "svg": draw(axis, line) if axis else "", "sort": mean,
+            "figures": figures.rating(summary, rating, raters, places),
         })  # fmt: skip
     return _head(findings, trial, "rating") | {
         "axis": draw_axis(axis) if axis else "",
         "rows": _ordered(rows, names.properties.get(prop, {}).get("better", "")),
         "scale": f"{write(low)} to {write(high)}" if low is not None and high is not None else "",
-        "agreement": _agreement(rating),
+        "heads": figures.RATING,
+        "agreement": figures.agreement(rating),
+        "medians": figures.medians(names, rating),
         "claims": False,
     }
-
-
-def _agreement(rating: dict) -> str:
-    """What the raters' agreement is, with its two usual measures."""
-    if not rating:
-        return ""
-    parts = []
-    if rating.get("alpha") is not None:
-        parts.append(f"Krippendorff’s alpha {write(rating['alpha'], 2)}")
-    if rating.get("kendall_w") is not None:
-        p = f", p {p_value(rating['p'])}" if rating.get("p") is not None else ""
-        parts.append(f"Kendall’s W {write(rating['kendall_w'], 2)}{p}")
-    head = f"{counted(rating['raters'], 'rater')}: {rating['words']}" if rating.get("words") else ""
-    measures = f" ({'; '.join(parts)})" if parts else ""
-    return words.sentence(head + measures) if head else ""
 
 
 def _pass_fail(findings: Findings, trial: str) -> dict:

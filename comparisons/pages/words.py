@@ -62,6 +62,8 @@ FLAGS = {
     "accuracy_basis_unknown": "the gauge’s accuracy in percent is not said of what",
     "full_scale_unknown": "the gauge’s full scale is not given",
     "anchor_mirrored": "one anchor mirrored from the other",
+    "far_values_pull_the_mean": "far values pull the mean",
+    "gauge_too_coarse": "the gauge is too coarse for this",
     "must_have_without_a_floor": "a must-have without a floor",
 }
 

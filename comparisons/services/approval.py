@@ -15,6 +15,12 @@ from .record import draft_events, hold_still, record
 from .roles import require_editor, require_preparer
 
 PUBLISHED = "published an edition"
+LONGEST_WORDS = 2000  # characters of a note or a reason
+
+
+def _words(text: str) -> str:
+    """A note or a reason as it is kept: without the NULs that PostgreSQL does not take, and not endless."""
+    return text.replace("\x00", "").strip()[:LONGEST_WORDS]
 
 
 def latest_request(comparison: Comparison) -> ApprovalRequest | None:
@@ -83,7 +89,7 @@ def ask(comparison: Comparison, *, actor, note: str = "") -> ApprovalRequest:
                 "Take it back, or write the reason for it, which readers will see."
             )
         request = ApprovalRequest.objects.create(
-            comparison=comparison, evaluation=view.evaluation, digest=view.approval_digest, note=note.strip(),
+            comparison=comparison, evaluation=view.evaluation, digest=view.approval_digest, note=_words(note),
             requested_by=actor,
         )
         record(
@@ -112,7 +118,7 @@ def decide(request: ApprovalRequest, *, actor, verdict: str, reason: str = "") -
     require_editor(actor, "decide on a request for approval")
     if verdict not in Verdict.values:
         raise NotReady("Say either “approved” or “returned”.")
-    reason = reason.strip()
+    reason = _words(reason)
     with transaction.atomic():
         comparison = request.comparison
         hold_still(comparison)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from django.db import transaction
+from django.db import connection, transaction
 from django.db.models import OuterRef, Q, Subquery
 
 from comparisons.models import Comparison, Event
@@ -51,6 +51,8 @@ def record(
 
 
 def _lock(model, keys) -> None:
+    if not connection.features.has_select_for_update:
+        return  # a transaction on SQLite holds every row from its beginning
     # no_key: rows that merely point here may still be added meanwhile
     list(model.objects.select_for_update(no_key=True).filter(pk__in=keys).order_by("pk").values_list("pk"))
 

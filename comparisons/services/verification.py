@@ -34,7 +34,7 @@ class _Parts:
 
 def verify_edition(edition: Edition) -> list[str]:
     """Recompute an edition, check its digests and its place in the chain; what differs, [] where nothing."""
-    package, results, page = bytes(edition.package), bytes(edition.results), bytes(edition.page)
+    package, results, page = (_stored(part) for part in (edition.package, edition.results, edition.page))
     found = [
         f"{name}: its digest is not the stored one"
         for name, data, stored in (
@@ -69,6 +69,11 @@ def verify_edition(edition: Edition) -> list[str]:
     if edition.evaluation.document.encode() != results:
         found.append("results: not the evaluation that was approved")
     return found + _recompute(tables, parts)
+
+
+def _stored(part) -> bytes:
+    """The bytes of a stored part. SQLite hands out text where somebody has written text over them."""
+    return part.encode() if isinstance(part, str) else bytes(part)
 
 
 def verify_path(path) -> list[str]:

@@ -237,5 +237,5 @@ def health(request):
 @require_safe
 def robots(request):
     """What crawlers may read: all that is published."""
-    lines = ["User-agent: *", "Disallow: /desk/", "Disallow: /sign-in/", "Disallow: /api/", "Disallow: /health/", ""]
+    lines = ["User-agent: *", "Disallow: /desk/", "Disallow: /bench/", "Disallow: /sign-in/", "Disallow: /api/", "Disallow: /health/", ""]
     return HttpResponse("\n".join(lines), content_type="text/plain; charset=utf-8")

@@ -9,7 +9,7 @@ from .typed import shown
 
 
 def prepare(entry: Entry) -> context.Bench:
-    bench = context.by_key(entry.content.get("trial"))
+    bench = context.by_key(entry.content.get("trial"), fresh=entry.second_look)
     revision = bench.trial.revision
     if revision is None or not revision.cautions:
         raise Refused("The method of this trial has no cautions to confirm.")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import copy
+import time
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property, lru_cache
 
 from specimens import units
 from specimens.models import (
+    Absence,
     FailureMode,
     Instrument,
     Programme,
@@ -17,6 +20,7 @@ from specimens.models import (
     Trial,
     TrialDimension,
 )
+from specimens.models.trials import AbsenceReason
 
 from .errors import Refused
 from .typed import shown
@@ -29,6 +33,11 @@ OFFERED = (
     "V", "mV", "kV", "A", "mA", "ohm", "W", "Wh", "Ah", "mAh", "lm", "lx", "cd", "percent", "ppm", "count",
     "rpm", "Hz", "deg", "g/m^2", "kg/m^3", "g/cm^3",
 )  # fmt: skip
+
+
+KEPT_S = 5.0
+MOST_KEPT = 200
+LEFT_OUT = (AbsenceReason.NOT_PLANNED, AbsenceReason.NOT_APPLICABLE)
 
 
 @lru_cache(maxsize=512)
@@ -107,9 +116,15 @@ class Bench:
         return {row.code: row.instrument for row in rows.order_by("code")}
 
     @cached_property
+    def left_out(self) -> dict[int, str]:
+        """The products that the plan leaves out of the trial, by key: they have no readings in it. One query."""
+        rows = Absence.objects.filter(trial_id=self.trial.pk, reason__in=LEFT_OUT).order_by()
+        return dict(rows.values_list("product_id", "reason"))
+
+    @cached_property
     def runs(self) -> list[Run]:
         """The trial's runs in the order of their start. One query."""
-        found = Run.objects.filter(trial_id=self.trial.pk).select_related("anchor_product__product")
+        found = Run.objects.filter(trial_id=self.trial.pk).order_by()
         return sorted(found, key=lambda run: (_seconds(run.started_at), run.code))
 
     @cached_property
@@ -145,13 +160,35 @@ def load(programme: str, code: str) -> Bench | None:
     return of(trial) if trial else None
 
 
-def by_key(key: object) -> Bench:
-    """The trial that a tablet names as `programme/trial`. Raises Refused."""
-    programme, slash, code = key.partition("/") if isinstance(key, str) else ("", "", "")
-    found = load(programme, code) if slash and len(key) <= 200 else None
-    if found is None:
-        raise Refused(f"There is no trial {shown(key)}: load the page of the trial again.")
-    return found
+_kept: dict[str, tuple[float, Bench]] = {}
+
+
+def forget() -> None:
+    """Look at the database again for the next entry."""
+    _kept.clear()
+
+
+def by_key(key: object, fresh: bool = False) -> Bench:
+    """The trial that a tablet names as `programme/trial`. Raises Refused.
+
+    What hardly changes (property, method, gauges, who is left out) is kept for a few seconds in this
+    process, for many tablets send at once; runs are looked up anew each time. An entry that would be
+    refused by what was kept is looked at again, `fresh`.
+    """
+    name = key if isinstance(key, str) and len(key) <= 200 and "\x00" not in key else ""
+    now = time.monotonic()
+    kept_at, bench = _kept.get(name, (float("-inf"), None))
+    if bench is None or fresh or now - kept_at > KEPT_S:
+        programme, slash, code = name.partition("/")
+        bench = load(programme, code) if slash else None
+        if bench is None:
+            raise Refused(f"There is no trial {shown(key)}: load the page of the trial again.")
+        # all that is kept is read before anybody else sees it
+        _ = bench.modes, bench.instruments, bench.left_out
+        if len(_kept) >= MOST_KEPT:
+            _kept.clear()
+        _kept[name] = now, bench
+    return copy.copy(bench)
 
 
 def of(trial: Trial) -> Bench:

@@ -40,6 +40,7 @@ class Entry:
 
     at: when it was made, the tablet's clock set right. tablet_at, tablet_text: as the tablet says.
     skew: how far the tablet's clock is ahead of the server's, where that is more than a moment.
+    second_look: nothing that was kept from before is trusted. long_code: the short code is taken.
     """
 
     id: UUID
@@ -53,6 +54,8 @@ class Entry:
     tablet_at: datetime | None = None
     tablet_text: str = ""
     skew: timedelta | None = None
+    second_look: bool = False
+    long_code: bool = False
 
 
 @dataclass
@@ -109,6 +112,11 @@ def canonical(content: dict) -> str:
     return json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
 
 
+def _known(entry: Entry) -> Submission | None:
+    """What came under this id before. One query."""
+    return next(iter(Submission.objects.filter(pk=entry.id).order_by()[:1]), None)
+
+
 def _take(user, tablet: str, content: object, now: datetime, skew: timedelta | None) -> dict:
     """One entry's answer. Nothing that one entry does reaches another."""
     try:
@@ -116,7 +124,7 @@ def _take(user, tablet: str, content: object, now: datetime, skew: timedelta | N
     except Refused as refusal:
         told = content.get("id") if isinstance(content, dict) else None
         return {"id": told if isinstance(told, str) else "", "status": "refused", "text": str(refusal)}
-    known = Submission.objects.filter(pk=entry.id).first()
+    known = _known(entry)
     if known is not None:
         return _again(known, entry)
     try:
@@ -199,7 +207,7 @@ def _store(entry: Entry) -> dict:
         handle = handlers.OF_KIND.get(entry.kind)
         if handle is None:
             raise Refused(f"Found an entry of the kind {shown(entry.content.get('kind'))}, which is not known.")
-        prepared = handle.prepare(entry)
+        prepared = _prepared(handle, entry)
         with transaction.atomic():
             outcome = handle.store(entry, prepared)
             answer = {"id": str(entry.id), "status": "stored", "text": outcome.text, **outcome.more}
@@ -220,7 +228,8 @@ def _store_or_again(entry: Entry) -> dict:
             return _store(entry)
         except IntegrityError:
             log.warning("entry %s met another, or a rule of the database", entry.id, exc_info=True)
-            known = Submission.objects.filter(pk=entry.id).first()
+            entry.second_look = entry.long_code = True
+            known = _known(entry)
             if known is not None:
                 return _again(known, entry)
     return _refuse(entry, "The database did not take this: tell the planner, and type it again.")
@@ -230,6 +239,17 @@ def _later(entry: Entry, text: str) -> dict:
     return {"id": str(entry.id), "status": "later", "text": text}
 
 
+def _prepared(handle, entry: Entry):
+    """What the handler makes of the entry; it is refused only by what the database says now."""
+    try:
+        return handle.prepare(entry)
+    except Refused:
+        if entry.second_look:
+            raise
+        entry.second_look = True
+        return handle.prepare(entry)
+
+
 def _refuse(entry: Entry, text: str) -> dict:
     """Refused, and kept on the record: what was typed at the bench is never lost."""
     answer = {"id": str(entry.id), "status": "refused", "text": text}
@@ -237,7 +257,7 @@ def _refuse(entry: Entry, text: str) -> dict:
         with transaction.atomic():
             _keep(entry, EntryStatus.REFUSED, answer, Outcome(trial=_trial_named(entry)))
     except IntegrityError:
-        known = Submission.objects.filter(pk=entry.id).first()
+        known = _known(entry)
         return _again(known, entry) if known else answer
     return answer
 

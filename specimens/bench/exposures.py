@@ -270,7 +270,7 @@ def set_point(content: dict, condition: Condition) -> tuple[Number | None, str]:
 
 
 def prepare_start(entry: Entry) -> Start:
-    bench = context.by_key(entry.content.get("trial"))
+    bench = context.by_key(entry.content.get("trial"), fresh=entry.second_look)
     condition = bench.trial.condition
     if entry.content.get("condition") or condition is None:
         condition = _condition(bench.programme, entry.content.get("condition"))
@@ -291,7 +291,7 @@ def store_start(entry: Entry, batch: Start) -> Outcome:
 
 
 def prepare_end(entry: Entry) -> End:
-    bench = context.by_key(entry.content.get("trial"))
+    bench = context.by_key(entry.content.get("trial"), fresh=entry.second_look)
     specimens = _named(bench.programme, entry.content.get("specimens"))
     rows = Exposure.objects.filter(specimen__in=specimens, ended_at__isnull=True, started_at__isnull=False)
     rows = list(rows.select_related("condition"))
@@ -313,7 +313,7 @@ def store_end(entry: Entry, batch: End) -> Outcome:
 
 
 def _trial_of(entry: Entry) -> Trial:
-    return context.by_key(entry.content.get("trial")).trial
+    return context.by_key(entry.content.get("trial"), fresh=entry.second_look).trial
 
 
 def moment_typed(text: str, what: str) -> tuple[datetime, str]:

@@ -10,7 +10,6 @@ from django.db.models import Q
 from specimens.models import Programme, Reading, Run, Specimen, Submission
 
 from . import codes
-from .context import Bench
 from .errors import NotYet, Refused
 from .typed import shown
 
@@ -71,8 +70,11 @@ def head(reading: Reading) -> Reading:
         reading = following
 
 
-def run(bench: Bench, named: object, at) -> Run | None:
-    """The run that an entry names by code or by the id of its own entry; else the one under way at `at`."""
+def run(runs: list[Run], named: object, at) -> Run | None:
+    """The run that an entry names by code or by the id of its own entry; else the one under way at `at`.
+
+    runs: those of the trial, in the order of their start.
+    """
     key = entry_id(named)
     if key is not None:
         sent = Submission.objects.filter(pk=key).first()
@@ -80,9 +82,9 @@ def run(bench: Bench, named: object, at) -> Run | None:
             raise NotYet("The new run that this belongs to has not arrived yet: this is sent again by itself.")
         named = sent.answer.get("run")
     if named:
-        found = next((one for one in bench.runs if one.code == named), None)
+        found = next((one for one in runs if one.code == named), None)
         if found is None:
             raise Refused(f"There is no run {shown(named)} of this trial: load its page again.")
         return found
-    begun = [one for one in bench.runs if one.started_at is None or one.started_at <= at]
-    return begun[-1] if begun else next(iter(bench.runs), None)
+    begun = [one for one in runs if one.started_at is None or one.started_at <= at]
+    return begun[-1] if begun else next(iter(runs), None)

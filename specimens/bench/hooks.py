@@ -16,6 +16,7 @@ KNOWN = {
     "record": "(actor, verb, *, programme, thing, code, before, after, why, changes_draft)",
     "deviate": "(programme, *, at, by, what, before, after, why): a dated deviation of every comparison of it",
     "unit_slip": "(value, siblings, plausible, unit) -> None or an object with `words`",
+    "quantities": "(unit) -> ((name, power), ...): what a unit is made of, as `unit_slip` takes it",
     "grubbs": "(values, *, resolution) -> object with `suspect` and `index`",
     "read_trace": "(data, *, force, extension, time) -> trace; raises ValueError with one line",
     "reduce_trace": "(trace, rule, **parameters) -> reduction with `value` or `reason`",

@@ -14,7 +14,7 @@ from django.utils import timezone
 from specimens.models import Attachment, BenchPlace, Reading, Specimen, Submission
 from specimens.models.bench import EntryKind, EntryStatus
 
-from . import panels, roles
+from . import hooks, panels, roles
 from .context import Bench, fits, offered, overdue, trial_name
 from .windows import windows
 
@@ -36,6 +36,7 @@ def build(bench: Bench, user) -> dict:
     places = _places(bench, me if raters else "")
     keys = [place.specimen_id for place in places]
     readings = _readings(bench, me if raters else None, keys)
+    gauges = {instrument.pk: code for code, instrument in bench.instruments.items()}
     document = {
         "trial": _trial(bench),
         "blind": bench.trial.blind,
@@ -51,8 +52,8 @@ def build(bench: Bench, user) -> dict:
         "people": [me] if raters else _people(me),
         "urls": _urls(bench),
         "cautions_confirmed_at": _confirmed(bench, user, now),
-        "specimens": _specimens(bench, places, readings, raters),
-        "readings": [_told(reading, me) for reading in readings if reading.trial_id == bench.trial.pk],
+        "specimens": _specimens(bench, places, readings, raters, gauges),
+        "readings": [_told(reading, me, gauges) for reading in readings if reading.trial_id == bench.trial.pk],
         "faults": bench.faults,
     }
     document["etag"] = hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()[:32]
@@ -75,6 +76,7 @@ def _trial(bench: Bench) -> dict:
         "name": trial_name(trial),
         "property": _property(bench),
         "reading_unit": bench.unit,
+        "quantities": hooks.call("quantities", bench.unit) or [] if bench.property.kind == "quantity" else [],
         "condition": str(trial.condition) if trial.condition else "",
         "method": None if revision is None else {
             "title": revision.method.title,
@@ -208,7 +210,7 @@ def _readings(bench: Bench, only: str | None, specimens: list[int]) -> list[Read
     return list(found.prefetch_related(SENT).order_by("pk"))
 
 
-def _told(reading: Reading, me: str) -> dict:
+def _told(reading: Reading, me: str, gauges: dict[int, str]) -> dict:
     void = getattr(reading, "void", None)
     converted = getattr(reading, "converted", None)
     sent = next((str(one.pk) for one in reading.submissions.all()), "")
@@ -219,7 +221,7 @@ def _told(reading: Reading, me: str) -> dict:
         "by": reading.rater or reading.operator, "mine": (reading.rater or reading.operator) == me,
         "at": reading.taken_at_text or _iso(reading.taken_at), "mode": reading.failure_mode,
         "void": void.reason if void else "", "replaced": hasattr(reading, "replaced_by"),
-        "run": reading.run.code if reading.run else "",
+        "run": reading.run.code if reading.run else "", "instrument": gauges.get(reading.instrument_id, ""),
     }  # fmt: skip
 
 
@@ -227,7 +229,9 @@ def alive(reading: Reading) -> bool:
     return not hasattr(reading, "replaced_by") and getattr(reading, "void", None) is None
 
 
-def _specimens(bench: Bench, places: list[BenchPlace], readings: list[Reading], raters: list[str]) -> list[dict]:
+def _specimens(
+    bench: Bench, places: list[BenchPlace], readings: list[Reading], raters: list[str], gauges: dict[int, str]
+) -> list[dict]:
     blind = bench.trial.blind
     fit = windows(bench.trial.condition, [place.specimen_id for place in places])
     again = panels.looks_asked(bench.trial) if raters else {}
@@ -248,8 +252,8 @@ def _specimens(bench: Bench, places: list[BenchPlace], readings: list[Reading], 
             "ready_until": _iso(window.ready_until) if window else None,
             "conditioning": window.remark(timezone.now()) if window and (not window.ended) else "",
             "have": [
-                {"trial": dimension[r.trial_id], "value": r.value, "unit": r.unit_of_measure,
-                 "at": r.taken_at_text or _iso(r.taken_at)}
+                {"trial": dimension[r.trial_id], "value": r.value, "unit": r.unit_of_measure, "reading": r.code,
+                 "instrument": gauges.get(r.instrument_id, ""), "at": r.taken_at_text or _iso(r.taken_at)}
                 for r in own if r.trial_id in dimension and alive(r)
             ],
         }  # fmt: skip

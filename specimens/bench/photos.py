@@ -81,7 +81,7 @@ class Prepared:
 
 def prepare(entry: Entry) -> Prepared:
     content = entry.content
-    bench = context.by_key(content.get("trial"))
+    bench = context.by_key(content.get("trial"), fresh=entry.second_look)
     data = content.get("data")
     if not isinstance(data, str) or len(data) > MOST_BYTES * 4 // 3 + 8:
         raise Refused(f"Found no photo, or one of more than {MOST_BYTES // 2**20} MB.")

@@ -96,7 +96,7 @@ def open_run(bench: context.Bench, content: dict, *, actor) -> Run:
 
 
 def prepare(entry: Entry) -> Wanted:
-    return wanted(context.by_key(entry.content.get("trial")), entry.content)
+    return wanted(context.by_key(entry.content.get("trial"), fresh=entry.second_look), entry.content)
 
 
 def store(entry: Entry, plan: Wanted) -> Outcome:

@@ -11,7 +11,7 @@ from .typed import words
 
 
 def prepare(entry: Entry) -> tuple[context.Bench, Reading, str]:
-    bench = context.by_key(entry.content.get("trial"))
+    bench = context.by_key(entry.content.get("trial"), fresh=entry.second_look)
     reason = words(entry.content.get("reason"), "reason")
     if not reason:
         raise Refused("Say why the reading is void.")

@@ -26,3 +26,11 @@ def send(stage):
         return answer.json()["answers"] if status == 200 else answer.json()
 
     return post
+
+
+@pytest.fixture(autouse=True)
+def _nothing_kept():
+    """What this process kept of another test's trials is not this one's."""
+    from specimens.bench import context
+
+    context.forget()

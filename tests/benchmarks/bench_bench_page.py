@@ -42,7 +42,8 @@ BARE = """() => new Promise((resolve) => {
     change.objectStore("rows").put({ text: "x".repeat(700) });
     change.oncomplete = () => {
       document.querySelector("[data-progress]").textContent += ".";
-      requestAnimationFrame(() => requestAnimationFrame(() => { opening.result.close(); resolve(performance.now() - begun); }));
+      const done = () => { opening.result.close(); resolve(performance.now() - begun); };
+      requestAnimationFrame(() => requestAnimationFrame(done));
     };
   };
 })"""
@@ -72,8 +73,11 @@ def run() -> None:
         server.terminate()
         server.wait(20)
     for name, times in (("tap on save to the next specimen", saves), ("a durable row and a frame", bare)):
-        print(f"{name}, no network: median {np.median(times):.0f} ms, 95th percentile {np.percentile(times, 95):.0f} ms, "
-              f"worst {max(times):.0f} ms, n = {len(times)}")  # fmt: skip
+        middle, late = np.percentile(times, [50, 95])
+        print(
+            f"{name}, no network: median {middle:.0f} ms, 95th percentile {late:.0f} ms, worst {max(times):.0f} ms, "
+            f"n = {len(times)}"
+        )
     ratio = np.percentile(saves, 95) / np.percentile(bare, 95)
     print(f"ratio of the 95th percentiles: {ratio:.1f}; goal for the first: under {GOAL_MS} ms")
 

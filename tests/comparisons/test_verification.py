@@ -207,6 +207,19 @@ def test_a_package_that_is_no_zip_is_told_as_a_difference(edition):
     assert "found no readable zip" in found[-1]
 
 
+def test_a_part_written_over_as_text_is_told(edition):
+    """SQLite keeps text in a column of bytes, as an UPDATE with replace() leaves it there."""
+    from specimens import guards
+
+    if connection.vendor != "sqlite":
+        forged = touch(edition, page=bytes(edition.page).replace(b"Spray", b"Sprig"))
+    else:
+        with guards.lifted(), connection.cursor() as cursor:
+            cursor.execute("UPDATE comparisons_edition SET page = replace(CAST(page AS TEXT), 'pray', 'prig')")
+        forged = Edition.objects.get(pk=edition.pk)
+    assert "page: its digest is not the stored one" in verification.verify_edition(forged)
+
+
 def test_a_chain_with_another_first_edition_is_told(edition):
     second = publish_sprays("More words.")
     touch(edition, sha256="0" * 64)

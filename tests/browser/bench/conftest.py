@@ -17,6 +17,20 @@ from tests.services.processes import Project, free_port, wait_until
 
 PASSWORD = "a long enough word"
 NETWORK = re.compile(r"net::ERR_|Failed to load resource|status of (401|503)")
+ENTER = """value => new Promise((resolve, reject) => {
+  const code = document.querySelector("[data-specimen]").dataset.specimen;
+  const field = document.querySelector("[data-slot='value']");
+  field.value = value;
+  field.dispatchEvent(new Event("input"));
+  document.querySelector("[data-do='save']").click();
+  const until = performance.now() + 20000;
+  const look = () => {
+    if (document.querySelector("[data-specimen], .all-done")?.dataset.specimen !== code) resolve([code, value]);
+    else if (performance.now() > until) reject(new Error(`${code} stayed: ${document.body.innerText.slice(0, 800)}`));
+    else requestAnimationFrame(look);
+  };
+  look();
+})"""
 PLAN = """
 import itertools
 from tests.bench import staging
@@ -167,9 +181,16 @@ class Tablet:
         """One tap, and the next specimen or the end is on the screen."""
         before = self.code
         self.do("save")
+        self.moved_on(before)
+
+    def moved_on(self, before: str) -> None:
         self.page.wait_for_function(
             "before => document.querySelector('[data-specimen]')?.dataset.specimen !== before", arg=before
         )
+
+    def enter_all(self, values: list[str]) -> dict[str, str]:
+        """One reading after the other as a gauge with a keyboard plug types them; the value of each code."""
+        return dict(self.page.evaluate(ENTER, value) for value in values)
 
     def rested(self) -> None:
         """An untouched screen takes no tap on its last key at first: such a tap was meant for the one before."""
@@ -186,7 +207,8 @@ class Tablet:
 
     def holds(self, path: str) -> None:
         """Wait until the page is held for opening without network."""
-        wait_until(lambda: self.page.evaluate("path => caches.match(path, { ignoreVary: true }).then(Boolean)", path), path)
+        held = "path => caches.match(path, { ignoreVary: true }).then(Boolean)"
+        wait_until(lambda: self.page.evaluate(held, path), f"{path} to be held", 60)
 
     def rows(self, table: str) -> list[dict]:
         """What the tablet's own store holds."""

@@ -154,7 +154,7 @@ def test_slips_are_told_before_saving_and_the_decision_is_on_the_record(plan, ta
             assert "ran out on 2026-01-01" in told
             before = one.code
             one.do("stand")
-            one.page.wait_for_function("b => document.querySelector('[data-specimen]').dataset.specimen !== b", arg=before)
+            one.moved_on(before)
         one.keys("402.55")
         one.do("save")
         told = one.page.locator(".told").inner_text()
@@ -166,7 +166,9 @@ def test_slips_are_told_before_saving_and_the_decision_is_on_the_record(plan, ta
         one.keys("40.4")
         one.do("save")
         one.page.locator("#why").fill("old gauge on purpose")
+        before = one.code
         one.do("stand")
+        one.moved_on(before)
         one.foot_says("All saved")
     last = all_there(work, "force", 4)[-1]
     assert last["value"] == "40.4"
@@ -317,3 +319,79 @@ def test_a_panel_rates_in_orders_of_their_own_and_sees_nothing_of_each_other(pla
         assert hers.code == orders["bea"][1]
     rows = [row for row in work.readings("edge") if row["blind_code"] == code and row["rater"] == "bea"]
     assert [row["value"] for row in rows] == ["7", "5"] and rows[1]["replaced"] == rows[0]["code"]
+
+
+def test_a_dimension_typed_wrongly_is_amended_in_its_own_trial(plan, tablet):
+    work = plan(peel={"replicates": 1})
+    first = work.codes["peel"][0]
+    with tablet() as one:
+        one.sign_in("bea", work.address("peel"))
+        one.begin(width="calliper", value="stand")
+        one.keys("25.10")
+        one.do("save")
+        one.keys("84.5")
+        one.save()
+        one.foot_says("All saved")
+        one.page.reload()  # what follows rests on what the server told
+        one.page.wait_for_selector("form.reading")
+        one.go("list")
+        one.tap(f"[data-place='{first}']")
+        assert "Width 25.10 mm" in one.page.locator(".reading-facts").first.inner_text()
+        one.do("amend")
+        field = one.page.locator("[data-slot='width']")
+        assert field.input_value() == "25.10"
+        field.fill("21.50")
+        one.do("save")
+        one.pick("reason", "Typed wrongly")
+        one.do("reason")
+        one.page.wait_for_selector(f"[data-specimen]:not([data-specimen='{first}'])")
+        one.foot_says("All saved")
+        one.clean()
+    widths = {row["value"]: row for row in all_there(work, "width", 2)}
+    assert widths["21.50"]["replaced"] == widths["25.10"]["code"]
+    assert widths["21.50"]["gauge"].startswith("calliper")
+    peels = all_there(work, "peel", 2)
+    assert [row["value"] for row in peels] == ["84.5", "84.5"] and peels[1]["replaced"] == peels[0]["code"]
+
+
+def test_a_slip_of_unit_is_told_without_network(plan, tablet):
+    work = plan(width={"replicates": 3})
+    with tablet() as one:
+        one.sign_in("bea", work.address("width"))
+        one.begin(value="calliper")
+        one.context.set_offline(True)
+        for value in ("25.10", "25.04", "25.12"):
+            one.keys(value)
+            one.save()
+        # The siblings of a specimen are those of its own product; jump to one whose product has readings.
+        one.go("list")
+        hints = one.page.locator("[data-place]").all_inner_texts()
+        product = hints[0].split("\n")[1].split(",")[0]
+        place = one.page.locator("[data-done='false']").filter(has_text=product).first
+        place.tap()
+        one.keys("0.98")
+        one.do("save")
+        told = one.page.locator(".told").inner_text()
+        assert "1/25.4 of its siblings; millimetre for inch (median 25." in told
+        one.do("correct")
+        one.clean()
+
+
+def test_what_is_not_yet_conditioned_is_said_and_may_be_measured(plan, tablet):
+    work = plan(aged={"replicates": 1})
+    with tablet() as one:
+        one.sign_in("bea", work.address("aged"))
+        one.begin(value="stand")
+        assert "Not ready: its conditioning was not started." in one.page.locator(".specimen").inner_text()
+        one.keys("61.2")
+        one.pick("mode", "slip")
+        before = one.code
+        one.do("save")
+        assert one.page.locator(".told").inner_text() == "By the record its conditioning was not started."
+        one.do("stand")
+        one.moved_on(before)
+        one.foot_says("All saved and with the server")
+        one.go("list")
+        assert one.page.get_by_text("The server remarked").count() == 0  # it only repeats what was decided on
+        one.clean()
+    assert "conditioning was not started. Kept." in all_there(work, "aged", 1)[0]["decision"]

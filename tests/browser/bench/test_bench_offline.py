@@ -10,8 +10,6 @@ from datetime import datetime
 
 import pytest
 
-from tests.services.processes import wait_until
-
 READINGS = 200
 SEED = 20260304
 REFUSED_STORES = {
@@ -77,14 +75,12 @@ def test_two_hundred_readings_offline_with_a_reload_then_a_bad_network(plan, tab
         one.begin(value="stand")
         one.holds(work.address("force"))
         one.context.set_offline(True)
-        for value in values(READINGS // 2):
-            typed[enter(one, value)] = value
+        typed |= one.enter_all(values(READINGS)[: READINGS // 2])
         one.foot_says(rf"^{READINGS // 2} wait, saved on this tablet, since \d\d:\d\d: no network\.")
         one.page.reload()  # the page itself comes from the tablet
         one.page.wait_for_selector("[data-specimen]")
         one.foot_says(rf"^{READINGS // 2} wait, saved on this tablet")
-        for value in values(READINGS)[READINGS // 2 :]:
-            typed[enter(one, value)] = value
+        typed |= one.enter_all(values(READINGS)[READINGS // 2 :])
         one.foot_says(rf"^{READINGS} wait, saved on this tablet")
         assert one.page.get_by_role("heading", name=f"All {READINGS} specimens are measured").is_visible()
         assert work.readings("force") == []
@@ -167,7 +163,7 @@ def test_two_tablets_on_the_same_specimens_keep_both_readings(plan, tablet):
         for one in (hers, his):
             one.context.set_offline(False)
             one.foot_says("All saved and with the server|^Nothing waits")
-        his.foot_says("3 remarked on")
+        his.foot_says("The server: 3 remarks, see the list")
         his.go("list")
         assert his.page.get_by_text("both readings are kept, and the planner is shown them").count() == 3
         # What the other has measured since is known after the next look.
@@ -198,7 +194,9 @@ def test_a_session_that_ended_loses_nothing_sign_in_again_then_all_is_sent(plan,
         one.foot_says("All saved")
         one.context.set_offline(True)
         enter(one, "60.2")
-        work.project.python("from django.contrib.sessions.models import Session; Session.objects.all().delete(); say(1)")
+        work.project.python(
+            "from django.contrib.sessions.models import Session\nsay(Session.objects.all().delete()[0])"
+        )
         one.context.set_offline(False)
         one.foot_says(r"^1 waits, saved on this tablet, since \d\d:\d\d: signed out\.")
         enter(one, "60.3")  # work goes on
@@ -302,7 +300,7 @@ other = Specimen.objects.get(programme__slug={work.slug!r}, blind_code={codes[1]
 say(specimen.unit.product_id == other.unit.product_id)
 """)
         one.context.set_offline(False)
-        one.foot_says("refused: see the list")
+        one.foot_says("refused, see the list")
         one.go("list")
         refused = one.page.locator("[data-refused]")
         assert refused.count() >= 1 and codes[0] in refused.first.inner_text()

@@ -8,8 +8,8 @@ const EVERY_MS = 5000;
 /** The words for a state of the queue: {words, aside, link}. `aside` changes with time alone. */
 export function footWords(state, now = Date.now()) {
   const { waiting, since, refused, remarks } = state;
-  const heard = [refused && `${refused} refused`, remarks && `${remarks} remarked on`].filter(Boolean);
-  const trouble = heard.length ? ` By the server ${heard.join(", ")}: see the list.` : "";
+  const heard = [refused && `${refused} refused`, remarks && `${remarks} remark${remarks > 1 ? "s" : ""}`].filter(Boolean);
+  const trouble = heard.length ? ` The server: ${heard.join(", ")}, see the list.` : "";
   if (!waiting) {
     if (!state.stored) return { words: `Nothing waits on this tablet.${trouble}` };
     const last = state.lastStored ? `, the last at ${atTime(state.lastStored)}` : "";
@@ -17,7 +17,7 @@ export function footWords(state, now = Date.now()) {
   }
   const where = state.loose ? "in this page only" : "saved on this tablet";
   const many = `${waiting} ${waiting === 1 ? "waits" : "wait"}, ${where}, since ${atTime(since)}`;
-  const aside = `(${stretch(now - since)})`;
+  const aside = now - since < 60000 ? "" : `(${stretch(now - since)})`;
   if (state.trouble === "signed-out") return { words: `${many}: signed out.${trouble}`, aside, link: true };
   if (state.trouble === "not-allowed") {
     return { words: `${many}: this account may not enter readings; ask a planner.${trouble}`, aside, link: true };

@@ -119,7 +119,8 @@ function waiting(queue) {
   if (!entries.length) return null;
   const counts = entries.filter(({ kind }) => kind === "reading").length;
   const rest = entries.length - counts;
-  return h("p", { class: "remark" },
-    `On this tablet wait ${counts} reading${counts === 1 ? "" : "s"}${rest ? ` and ${rest} other entr${rest === 1 ? "y" : "ies"}` : ""}. `,
+  const others = rest ? ` and ${rest} other entr${rest === 1 ? "y" : "ies"}` : "";
+  return h("p", { class: "remark send" },
+    h("span", {}, `On this tablet wait ${counts} reading${counts === 1 ? "" : "s"}${others}.`),
     h("button", { type: "button", class: "key-plain", onclick: () => queue.flush({ now: true }) }, "Send now"));
 }

@@ -41,9 +41,9 @@ function withUnit(units, text) {
 
 /** Steps written as one text, "1. Close the tie. 2. Cut it.", or as lines, become a list. */
 export function methodSteps(steps) {
-  if (Array.isArray(steps)) return steps;
-  return String(steps || "")
-    .split(/\n+|\s+(?=\d{1,2}\.\s)/)
+  const lines = Array.isArray(steps) ? steps : String(steps || "").split("\n");
+  return lines
+    .flatMap((line) => line.split(/\s+(?=\d{1,2}\.\s)/))
     .map((step) => step.replace(/^\s*\d{1,2}\.\s+/, "").trim())
     .filter(Boolean);
 }

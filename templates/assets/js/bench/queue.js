@@ -201,7 +201,7 @@ export class Queue extends EventTarget {
         continue;
       }
       entry.answer = answer;
-      if (entry.status === "stored" && answer.text && answer.status === "stored") {
+      if (answer.status === "stored" && answer.text && !toldHere(entry, answer)) {
         this.remarks.push({ entry, text: answer.text, seen: false });
       }
       await this.store.update(entry);
@@ -212,6 +212,18 @@ export class Queue extends EventTarget {
     this.tell();
     return any;
   }
+}
+
+// What the tablet tells by itself before saving; the server alone knows the rest.
+const TOLD_HERE = new Set([
+  "gauge_range", "resolution", "overdue", "implausible", "factor", "suspect", "already", "voided", "conditioning",
+]);
+
+/** Whether the server only repeats what the person was told and decided on. */
+function toldHere(entry, { text, slips = [] }) {
+  const repeats = slips.length > 0 && slips.every(({ kind }) => TOLD_HERE.has(kind));
+  const plain = (words) => words.toLowerCase().replace(/\.$/, "");
+  return Boolean(entry.body.decision) && repeats && plain(slips.map((slip) => slip.text).join("; ")) === plain(text);
 }
 
 function csrfToken() {

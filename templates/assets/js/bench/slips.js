@@ -46,9 +46,10 @@ export function valueSlips({ value, bound, unitText, typedText, siblings, low, h
   const slip = bound ? null : unitSlip(value, siblings, low, high, quantities);
   if ((low !== null && value < low) || (high !== null && value > high)) {
     const range = `${number(low, decimal)} to ${number(high, decimal)} ${unitText}`;
-    found.push(`${typedText} is outside the plausible range, ${range}.`);
+    const why = slip && !siblings.length ? slip.words.replace(/^[^;]*/, "") : "";
+    found.push(`${typedText} is outside the plausible range, ${range}${why}.`);
   }
-  if (slip) found.push(`${typedText} is ${slip.words}${around}.`);
+  if (slip && siblings.length) found.push(`${typedText} is ${slip.words}${around}.`);
   const suspect = bound || slip ? null : grubbsSuspect(value, siblings, resolution);
   if (suspect) {
     found.push(
@@ -69,7 +70,7 @@ export function specimenSlips({ place, standing, replaces, decimal, now }) {
   const from = place.ready_from && Date.parse(place.ready_from) - now;
   const until = place.ready_until && now - Date.parse(place.ready_until);
   if (from > 0) found.push(`Its conditioning and recovery are over in ${stretch(from)}, not yet.`);
-  if (!place.ready_from && place.conditioning) found.push(`By the record it is measured when ${place.conditioning}.`);
+  if (!place.ready_from && place.conditioning) found.push(`By the record ${place.conditioning}.`);
   if (until > 0) found.push(`The time in which it should be tested ended ${stretch(until)} ago.`);
   return found;
 }

@@ -15,11 +15,12 @@ export function specimenScreen(app, place, how) {
     "article",
     { class: looking ? "specimen looking" : "specimen", "data-specimen": place.blind_code },
     h("header", { class: "which" },
-      h("p", { class: "kicker" }, `${app.worklist.indexOf(place) + 1} of ${app.worklist.places.length}${place.run ? `, run ${place.run}` : ""}`),
-      h("h1", { class: "code", tabindex: "-1" }, place.blind_code),
-      (place.hint || place.again || amends) && h("p", { class: "hint" },
-        amends ? `Changing ${shown(amends.typed || amends.value, app.session.decimal)} ${amends.unit || ""}`.trim() : place.again || place.hint)),
-    lastKept(app, place),
+      h("div", { class: "which-code" },
+        h("p", { class: "kicker" }, `${app.worklist.indexOf(place) + 1} of ${app.worklist.places.length}${place.run ? `, run ${place.run}` : ""}`),
+        h("h1", { class: "code", tabindex: "-1" }, place.blind_code),
+        (place.hint || place.again || amends) && h("p", { class: "hint" },
+          amends ? `Changing ${shown(amends.typed || amends.value, app.session.decimal)} ${amends.unit || ""}`.trim() : place.again || place.hint)),
+      lastKept(app, place)),
     !looking && notReady(place),
     !looking && h("div", { class: "now" }, whatToDo(pack.trial)),
     looking ? measured(app, place) : [measured(app, place, true), readingForm(app, place, { amends, again: amends ? null : lookAgain(app, place) })],
@@ -32,9 +33,9 @@ function lastKept(app, place) {
   if (!kept || kept.place.key === place.key) return null;
   const { body } = kept.entry;
   const value = `${body.bound ? `${body.bound} ` : ""}${shown(body.value, app.session.decimal)} ${body.unit}`.trim();
-  return h("p", { class: "kept" },
+  return h("button", { type: "button", class: "key-plain kept", "data-do": "last", onclick: () => app.showSpecimen(kept.place, "look") },
     h("span", {}, "Kept: ", h("b", {}, body.specimen), " ", value),
-    h("button", { type: "button", class: "key-plain", "data-do": "last", onclick: () => app.showSpecimen(kept.place, "look") }, "Change"));
+    h("span", { class: "kept-do" }, "Change"));
 }
 
 function notReady(place) {
