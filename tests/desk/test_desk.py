@@ -100,7 +100,7 @@ def test_the_list_says_where_everything_stands(cast, signed_in):
     published(cast)
     import_small("cords")
     text = text_of(signed_in("planner").get("/desk/"))
-    assert "Strings, cords Not evaluated yet Evaluate Not yet" in text
+    assert "Strings, cords cords Not evaluated yet Evaluate Not yet" in text
     assert "Published as edition 1" in text
     assert text.index("Strings, cords") < text.index("Strings, strings")  # what asks for something comes first
 

@@ -79,6 +79,8 @@ class Command(LineCommand):
         return f"http://{f'[{host}]' if ':' in host else host}:{port}"
 
     def _refuse_other_work(self) -> None:
+        if _passwords().exists():  # the demo made this folder: what was tried out in it since is welcome
+            return
         slug = _slug()
         others = User.objects.exclude(username__in=ACCOUNTS).exists()
         if others or Comparison.objects.exclude(slug=slug).exists():
@@ -102,7 +104,7 @@ class Command(LineCommand):
     def _accounts(self) -> tuple[dict[str, User], dict[str, str]]:
         """One account for each role. Passwords are drawn by chance and kept, readable by this account
         alone, in the demo's data folder: a second start tells the same ones."""
-        path = settings.DATA_DIR / "demo-accounts.json"
+        path = _passwords()
         kept = json.loads(path.read_text()) if path.exists() else {}
         users, passwords = {}, {}
         for name, role in ACCOUNTS.items():
@@ -143,6 +145,11 @@ class Command(LineCommand):
         for name, role in ACCOUNTS.items():
             self._say(f"    {name:<{width}}  {passwords[name]}   {role or 'operator: runs the server'}")
         self._say("")
+
+
+def _passwords() -> Path:
+    """Where the demo keeps its accounts' passwords; the mark of a folder that it made."""
+    return settings.DATA_DIR / "demo-accounts.json"
 
 
 def _slug() -> str:
