@@ -52,6 +52,12 @@ def test_settings_are_safe_when_nothing_is_set(tmp_path):
     assert done.stdout.strip() == "False ['localhost', '127.0.0.1', '[::1]'] UTC IMMEDIATE"
 
 
+def test_the_data_folder_is_closed_to_others(tmp_path):
+    folder = tmp_path / "data"
+    assert run("manage.py", "check", EVENHAND_DATA=str(folder)).returncode == 0
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+
+
 def test_a_public_address_that_is_none_is_refused_in_one_line(tmp_path):
     done = run("manage.py", "check", PUBLIC_URL="tests.example.org", EVENHAND_DATA=str(tmp_path))
     assert done.returncode != 0

@@ -8,9 +8,10 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 import time
 from dataclasses import dataclass, field
+
+from .stopping import Stopping
 
 log = logging.getLogger("evenhand.serve")
 
@@ -57,7 +58,7 @@ class Supervisor:
 
     def __init__(self, children: list[Child]):
         self.children = children
-        self.stop = threading.Event()
+        self.stop = Stopping()
 
     def run(self) -> int:
         """0 after a signal to stop; the status of an essential child that ended by itself (at least 1)."""

@@ -237,5 +237,6 @@ def health(request):
 @require_safe
 def robots(request):
     """What crawlers may read: all that is published."""
-    lines = ["User-agent: *", "Disallow: /desk/", "Disallow: /bench/", "Disallow: /sign-in/", "Disallow: /api/", "Disallow: /health/", ""]
+    kept = ("desk", "bench", "sign-in", "api", "health")
+    lines = ["User-agent: *", *(f"Disallow: /{name}/" for name in kept), ""]
     return HttpResponse("\n".join(lines), content_type="text/plain; charset=utf-8")

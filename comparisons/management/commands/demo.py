@@ -5,6 +5,7 @@ import os
 import secrets
 import socket
 import stat
+from pathlib import Path
 
 from django.conf import settings
 from django.contrib.auth.models import Group, User

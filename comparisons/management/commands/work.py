@@ -3,13 +3,13 @@
 import logging
 import os
 import signal
-import threading
 import time
 
 from django.db import close_old_connections, connection
 
 from comparisons import jobs
 from comparisons.management.base import LineCommand, no
+from comparisons.management.stopping import Stopping
 from comparisons.models.editions import JobStatus
 
 log = logging.getLogger("evenhand.jobs")
@@ -31,7 +31,7 @@ class Command(LineCommand):
         parser.add_argument("--once", action="store_true", help="do what waits now, then end")
 
     def handle(self, *, once, **options):
-        self.stop = threading.Event()
+        self.stop = Stopping()
         self.busy = False
         if self._called_from_command_line:
             os.nice(NICENESS)

@@ -395,3 +395,24 @@ def test_what_is_not_yet_conditioned_is_said_and_may_be_measured(plan, tablet):
         assert one.page.get_by_text("The server remarked").count() == 0  # it only repeats what was decided on
         one.clean()
     assert "conditioning was not started. Kept." in all_there(work, "aged", 1)[0]["decision"]
+
+
+def test_what_is_half_typed_outlives_a_reload(plan, tablet):
+    work = plan(pull={"replicates": 1})
+    with tablet() as one:
+        one.sign_in("bea", work.address("pull"))
+        one.begin(value="stand")
+        one.keys("61.2")
+        one.pick("mode", "jaw")
+        one.page.locator("#note").fill("a crack before the test")
+        one.page.reload()
+        one.page.wait_for_selector("form.reading")
+        assert one.page.locator("[data-slot='value']").input_value() == "61.2"
+        assert one.page.locator("[data-pick='mode']:checked").get_attribute("value") == "jaw"
+        one.rested()
+        one.save()
+        one.foot_says("All saved")
+        assert one.page.locator("[data-slot='value']").input_value() == ""
+        one.clean()
+    row = all_there(work, "pull", 1)[0]
+    assert (row["value"], row["failure_mode"], row["note"]) == ("61.2", "jaw", "a crack before the test")
