@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 import urllib.request
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,7 +15,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from tests.browser.conftest import PHONE, TABLET
-from tests.services.processes import Project, free_port, wait_until
+from tests.services.processes import PRELUDE, ROOT, Project, free_port, wait_until
 
 PASSWORD = "a long enough word"
 NETWORK = re.compile(r"net::ERR_|Failed to load resource|status of (401|503)")
@@ -31,29 +33,78 @@ ENTER = """value => new Promise((resolve, reject) => {
   };
   look();
 })"""
-PLAN = """
-import itertools
+# A process that stays: each line on its way in is JSON with code to run, each line out what the code said.
+HELPER = """
+import itertools, sys, traceback
+from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+from django.contrib.sessions.backends.db import SessionStore
+from django.contrib.sessions.models import Session
 from tests.bench import staging
-known = Programme.objects.count()
-staging._count = itertools.count(1 + 10 * known)
-stage = staging.make_stage(people=not known)
-names = {{"bench": "bea", "other": "ben", "planner": "pat", "editor": "edi"}}
-stage.people = {{role: User.objects.get(username=name) for role, name in names.items()}}
-for user in stage.people.values():
-    if not user.has_usable_password() or not known:
-        user.set_password({password!r})
-        user.save()
-for code, wishes in {wishes!r}.items():
-    units = wishes.pop("first_units", None)
-    if units:
-        wishes["units"] = list(Unit.objects.filter(programme=stage.programme).values_list("pk", flat=True)[:units])
-    stage.plan(code, **wishes)
-say({{
-    "slug": stage.programme.slug,
-    "codes": {{code: [p.specimen.blind_code for p in BenchPlace.objects.filter(
-        trial__programme=stage.programme, trial__code=code).order_by("rater", "position")] for code in {wishes!r}}},
-}})
+
+names = {"bench": "bea", "other": "ben", "planner": "pat", "editor": "edi"}
+staging.make_stage()
+for user in User.objects.filter(username__in=names.values()):
+    user.set_password(PASSWORD)
+    user.save()
+
+
+def plan(wishes):
+    stage = staging.make_stage(people=False)
+    stage.people = {role: User.objects.get(username=name) for role, name in names.items()}
+    for code, wish in wishes.items():
+        first = wish.pop("first_units", None)
+        if first:
+            wish["units"] = list(Unit.objects.filter(programme=stage.programme).values_list("pk", flat=True)[:first])
+        stage.plan(code, **wish)
+    return {"slug": stage.programme.slug, "codes": {code: [
+        place.specimen.blind_code for place in BenchPlace.objects.filter(
+            trial__programme=stage.programme, trial__code=code).order_by("rater", "position")] for code in wishes}}
+
+
+def session_of(name):
+    user = User.objects.get(username=name)
+    made = SessionStore()
+    made[SESSION_KEY], made[HASH_SESSION_KEY] = str(user.pk), user.get_session_auth_hash()
+    made[BACKEND_SESSION_KEY] = "django.contrib.auth.backends.ModelBackend"
+    made.create()
+    return made.session_key
+
+
+def answer(value):
+    print(json.dumps(value, default=str), flush=True)
+
+
+answer("ready")
+for line in sys.stdin:
+    try:
+        answer({"said": eval(compile(json.loads(line), "<test>", "eval"))})
+    except Exception:
+        answer({"wrong": traceback.format_exc()})
 """
+
+
+class Helper:
+    """Runs expressions inside the project, in one process for the whole session."""
+
+    def __init__(self, project: Project):
+        code = PRELUDE + HELPER.replace("PASSWORD", repr(PASSWORD))
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", code], cwd=ROOT, env=project.environment, stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert json.loads(self.process.stdout.readline()) == "ready"
+
+    def __call__(self, expression: str):
+        self.process.stdin.write(json.dumps(expression) + "\n")
+        self.process.stdin.flush()
+        told = json.loads(self.process.stdout.readline())
+        assert "said" in told, told["wrong"]
+        return told["said"]
+
+    def close(self) -> None:
+        self.process.stdin.close()
+        self.process.wait(20)
+        self.process.stdout.close()
 
 
 @dataclass
@@ -61,7 +112,7 @@ class Work:
     """A programme that was planned: its slug, and each trial's codes in the order planned."""
 
     project: Project
-    base: str
+    ask: Helper
     slug: str
     codes: dict[str, list[str]]
 
@@ -108,14 +159,20 @@ def served(tmp_path_factory):
     project.close()
 
 
+@pytest.fixture(scope="session")
+def helper(served):
+    made = Helper(served[0])
+    yield made
+    made.close()
+
+
 @pytest.fixture
-def plan(served):
+def plan(served, helper):
     """Plans trials of a programme of the test's own: `plan(force={"replicates": 1})`."""
-    project, base = served
 
     def make(**wishes) -> Work:
-        made = project.python(PLAN.format(password=PASSWORD, wishes=wishes))
-        return Work(project, base, made["slug"], made["codes"])
+        made = helper(f"plan({wishes!r})")
+        return Work(served[0], helper, made["slug"], made["codes"])
 
     return make
 
@@ -123,8 +180,8 @@ def plan(served):
 class Tablet:
     """A window used with fingers. It keeps what the console said; `clean` says that it was nothing bad."""
 
-    def __init__(self, context, base: str):
-        self.context, self.base = context, base
+    def __init__(self, context, base: str, helper: Helper):
+        self.context, self.base, self.helper = context, base, helper
         self.page = context.new_page()
         self.wrong: list[str] = []
         self.page.on("console", self._heard)
@@ -135,8 +192,10 @@ class Tablet:
             self.wrong.append(message.text)
 
     def sign_in(self, name: str, to: str) -> None:
-        self.page.goto(f"{self.base}/sign-in/?next={to}")
-        self.fill_in(name)
+        """Open a page as one who signed in a moment ago."""
+        key = self.helper(f"session_of({name!r})")
+        self.context.add_cookies([{"name": "sessionid", "value": key, "url": self.base}])
+        self.page.goto(self.base + to)
         self.page.wait_for_selector(".setup, .specimen, .list")
 
     def fill_in(self, name: str) -> None:
@@ -236,7 +295,7 @@ class Tablet:
 
 
 @pytest.fixture
-def tablet(chromium, served):
+def tablet(chromium, served, helper):
     """Opens tablets: `with tablet() as one`, with `size`, `dark`, `locale`, and scripts to run before the page's."""
 
     @contextmanager
@@ -248,7 +307,7 @@ def tablet(chromium, served):
         if before:
             context.add_init_script(before)
         try:
-            yield Tablet(context, served[1])
+            yield Tablet(context, served[1], helper)
         finally:
             context.close()
 

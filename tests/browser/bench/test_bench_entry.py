@@ -222,7 +222,7 @@ def test_jumping_ahead_is_allowed_and_the_order_done_is_kept(plan, tablet):
     work = plan(force={"replicates": 1})
     codes = work.codes["force"]
     with tablet() as one:
-        one.sign_in("bea", work.address("force") + f"%23{codes[3]}")
+        one.sign_in("bea", work.address("force") + f"#{codes[3]}")
         one.begin(value="stand")
         assert one.code == codes[3]  # as from a label
         one.keys("61.0")

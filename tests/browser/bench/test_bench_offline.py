@@ -194,9 +194,7 @@ def test_a_session_that_ended_loses_nothing_sign_in_again_then_all_is_sent(plan,
         one.foot_says("All saved")
         one.context.set_offline(True)
         enter(one, "60.2")
-        work.project.python(
-            "from django.contrib.sessions.models import Session\nsay(Session.objects.all().delete()[0])"
-        )
+        work.ask("Session.objects.all().delete()[0]")
         one.context.set_offline(False)
         one.foot_says(r"^1 waits, saved on this tablet, since \d\d:\d\d: signed out\.")
         enter(one, "60.3")  # work goes on
@@ -292,13 +290,9 @@ def test_an_entry_that_the_server_refuses_stays_in_sight_and_holds_nothing_up(pl
         enter(one, "60.1")
         enter(one, "60.2")
         # The product is taken out of the trial while the tablet is away.
-        work.project.python(f"""
-specimen = Specimen.objects.get(programme__slug={work.slug!r}, blind_code={codes[0]!r})
-trial = Trial.objects.get(programme__slug={work.slug!r}, code='force')
-Absence.objects.create(trial=trial, product=specimen.unit.product, reason='not_applicable')
-other = Specimen.objects.get(programme__slug={work.slug!r}, blind_code={codes[1]!r})
-say(specimen.unit.product_id == other.unit.product_id)
-""")
+        specimen = f"Specimen.objects.get(programme__slug={work.slug!r}, blind_code={codes[0]!r})"
+        trial = f"Trial.objects.get(programme__slug={work.slug!r}, code='force')"
+        work.ask(f"Absence.objects.create(trial={trial}, product={specimen}.unit.product, reason='not_applicable').pk")
         one.context.set_offline(False)
         one.foot_says("refused, see the list")
         one.go("list")
