@@ -98,7 +98,8 @@ def cut_of(unit: Unit, pieces: list[tuple[str, str, Material]]) -> Cut:
         row.why_unknown = "not added up: the trials take it in different kinds of unit"
         return row
     takes = sum((units.convert(m.per_specimen, m.unit, first.unit) for m in known), Decimal(0))
-    row.takes = amount_text(takes, first.unit)
+    # where a trial does not say what a specimen takes, the sum is a least one
+    row.takes = f"{'at least ' if len(known) < len(pieces) else ''}{amount_text(takes, first.unit)}"
     holds, why = held(unit.purchase, first)
     if holds is None:
         row.why_unknown = why

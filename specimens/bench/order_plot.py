@@ -36,7 +36,8 @@ def of_trial(trial: Trial) -> dict | None:
     position = {
         place.specimen_id: place.position for place in BenchPlace.objects.filter(trial=trial, rater="", run="")
     }
-    planned = [position[row.specimen_id] for _, row in found if row.specimen_id in position]
+    first_time = dict.fromkeys(row.specimen_id for _, row in found if row.specimen_id in position)
+    planned = [position[specimen] for specimen in first_time]
     jumped, least = 0, float("inf")
     for place in reversed(planned):
         jumped += place > least

@@ -201,6 +201,8 @@ def test_over_all_trials_each_specimen_is_cut_once(stage):
     rows = {row.unit: row for row in cutting.of_programme(stage.programme)}
     assert rows["alder-1"].count == 3
     assert rows["alder-1"].takes == "400 mm"  # 2 x 150 mm and 0.1 m
+    stage.plan("peel", replicates=1)
+    assert {row.takes for row in cutting.of_programme(stage.programme)} == {"at least 400 mm"}, "peel says nothing"
     assert sorted(what for _, what in rows["alder-1"].pieces) == ["force", "force", "width"]
 
 
