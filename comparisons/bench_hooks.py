@@ -38,9 +38,9 @@ def _unit_slip():
 
 
 def _quantities_of():
-    from .load import _quantities
+    from .load import quantities_of
 
-    return lru_cache(maxsize=512)(lambda unit: _quantities(unit, []))
+    return lru_cache(maxsize=512)(lambda unit: quantities_of(unit, []))
 
 
 def _grubbs():

@@ -144,7 +144,7 @@ def _trials(tables: Tables, properties: dict[str, s.Property]) -> tuple[s.Trial,
                 reading_unit=reading_unit,
                 divide_by=divide_by,
                 result_factor=_result_factor(reading_unit, sizes, prop),
-                quantities=_quantities(reading_unit, sizes) if prop.kind == "quantity" else (),
+                quantities=quantities_of(reading_unit, sizes) if prop.kind == "quantity" else (),
                 units_planned=_int(row.get("units_planned", "")),
                 replicates=_int(row.get("replicates", "")),
                 blind=yes(row.get("blind", "")),
@@ -169,7 +169,7 @@ def _result_factor(reading_unit: str, dimension_units: list[str], prop: s.Proper
     return float(units.factor(quotient, prop.unit))
 
 
-def _quantities(reading_unit: str, dimension_units: list[str]) -> tuple[tuple[str, int], ...]:
+def quantities_of(reading_unit: str, dimension_units: list[str]) -> tuple[tuple[str, int], ...]:
     """The quantities, with their powers, in which a slip of unit can change a trial's result.
 
     "celsius" stands for a temperature in degrees Celsius; what has no name here gives nothing.

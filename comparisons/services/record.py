@@ -29,7 +29,8 @@ def record(
     An event that changes the draft takes the lock of what it is about first, so that such events are
     numbered in the order in which they become visible: `hold_still` relies on it.
     """
-    with transaction.atomic():
+    # what fails here fails what it is a record of: no savepoint between the two
+    with transaction.atomic(savepoint=False):
         if changes_draft:
             if comparison is not None:
                 _lock(Comparison, [comparison.pk])

@@ -23,6 +23,7 @@ from specimens.models import (
 from specimens.models.trials import AbsenceReason
 
 from .errors import Refused
+from .statements import Statement
 from .typed import shown
 
 # Units that gauges show, by trade habit; offered where they measure what the trial asks for.
@@ -35,6 +36,7 @@ OFFERED = (
 )  # fmt: skip
 
 
+RUNS = Statement(lambda trial: Run.objects.filter(trial_id=trial).order_by().values_list("pk")[:1], trial=int)
 KEPT_S = 5.0
 MOST_KEPT = 200
 LEFT_OUT = (AbsenceReason.NOT_PLANNED, AbsenceReason.NOT_APPLICABLE)
@@ -116,14 +118,20 @@ class Bench:
         return {row.code: row.instrument for row in rows.order_by("code")}
 
     @cached_property
+    def absences(self) -> dict[int, str]:
+        """Why products are missing from the trial, by key. One query."""
+        return dict(Absence.objects.filter(trial_id=self.trial.pk).order_by().values_list("product_id", "reason"))
+
+    @cached_property
     def left_out(self) -> dict[int, str]:
-        """The products that the plan leaves out of the trial, by key: they have no readings in it. One query."""
-        rows = Absence.objects.filter(trial_id=self.trial.pk, reason__in=LEFT_OUT).order_by()
-        return dict(rows.values_list("product_id", "reason"))
+        """The products that the plan leaves out of the trial: they have no readings in it."""
+        return {key: reason for key, reason in self.absences.items() if reason in LEFT_OUT}
 
     @cached_property
     def runs(self) -> list[Run]:
         """The trial's runs in the order of their start. One query."""
+        if not RUNS.rows(trial=self.trial.pk):
+            return []
         found = Run.objects.filter(trial_id=self.trial.pk).order_by()
         return sorted(found, key=lambda run: (_seconds(run.started_at), run.code))
 

@@ -22,6 +22,7 @@ from specimens.models.bench import ConflictKind, EntryKind, EntryStatus
 
 from . import hooks
 from .errors import NotYet, Refused
+from .statements import Insert, Statement
 from .typed import moment, shown, words
 
 MOST_ENTRIES = 200
@@ -31,6 +32,8 @@ ORDER = (  # within one message: what others rest on goes first
     EntryKind.CAUTIONS, EntryKind.RUN, EntryKind.EXPOSURE_START, EntryKind.READING, EntryKind.PHOTO,
     EntryKind.EXPOSURE_END, EntryKind.VOID,
 )  # fmt: skip
+NEW = Insert(Submission)
+KNOWN = Statement(lambda key: Submission.objects.filter(pk=key).order_by().values_list("kind"), key=UUID)
 log = logging.getLogger("evenhand.bench")
 
 
@@ -113,8 +116,8 @@ def canonical(content: dict) -> str:
 
 
 def _known(entry: Entry) -> Submission | None:
-    """What came under this id before. One query."""
-    return next(iter(Submission.objects.filter(pk=entry.id).order_by()[:1]), None)
+    """What came under this id before. One query, or two where something did."""
+    return Submission.objects.get(pk=entry.id) if KNOWN.rows(key=entry.id) else None
 
 
 def _take(user, tablet: str, content: object, now: datetime, skew: timedelta | None) -> dict:
@@ -269,7 +272,7 @@ def _trial_named(entry: Entry) -> Trial | None:
 
 
 def _keep(entry: Entry, status: str, answer: dict, outcome: Outcome) -> Submission:
-    return Submission.objects.create(
+    return NEW.row(
         id=entry.id, kind=entry.kind, status=status, tablet=entry.tablet, digest=entry.digest,
         content=kept_content(entry) | outcome.kept, answer=answer, user=entry.user, trial=outcome.trial,
         reading=outcome.reading, tablet_time=entry.tablet_at, tablet_time_text=entry.tablet_text,

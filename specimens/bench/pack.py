@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from specimens.models import Attachment, BenchPlace, Reading, Specimen, Submission
 from specimens.models.bench import EntryKind, EntryStatus
+from specimens.models.trials import AbsenceReason
 
 from . import hooks, panels, roles
 from .context import Bench, fits, offered, overdue, trial_name
@@ -242,11 +243,11 @@ def _specimens(
         own = [r for r in readings if r.specimen_id == specimen.pk]
         here = [r for r in own if r.trial_id == bench.trial.pk]
         live = [r for r in here if alive(r) and (not place.run or (r.run and r.run.code == place.run))]
-        window = fit.get(specimen.pk)
+        window, gone = fit.get(specimen.pk), bench.absences.get(specimen.unit.product_id)
         row = {
             "code": "" if blind else specimen.code, "blind_code": label(specimen), "position": place.position,
             "block": place.block, "run": place.run, "done": bool(live), "unit_hint": None, "hint": "",
-            "state": "voided: measure it again" if here and not live and not place.run else "",
+            "state": AbsenceReason(gone).label if gone else "",
             "again": again.get((specimen.pk, place.rater), ""),
             "ready_from": _iso(window.ready_from) if window else None,
             "ready_until": _iso(window.ready_until) if window else None,

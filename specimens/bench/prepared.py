@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
-from specimens.models import FailureMode, Instrument, Reading, Run, Specimen, Trial
+from specimens.models import FailureMode, Instrument, Reading, Run, Trial
 from specimens.models.trials import Property
 
 from .context import Bench
@@ -25,12 +26,33 @@ class Typed:
     slips: list[Slip] = field(default_factory=list)
 
 
+class Piece(NamedTuple):
+    """The specimen, as far as a reading needs it."""
+
+    pk: int
+    code: str
+    blind_code: str
+    order_done: object
+    unit_id: int
+    product_id: int
+
+
+class Other(NamedTuple):
+    """Another reading of the specimen in the same trial, as far as it matters here."""
+
+    pk: int
+    run_id: int | None
+    operator: str
+    rater: str
+    void_id: int | None
+
+
 @dataclass
 class Prepared:
     """raters: of the specimen's places in this trial, "" for no rater; [] where it is not planned here."""
 
     bench: Bench
-    specimen: Specimen
+    specimen: Piece
     raters: list[str]
     main: Typed
     dimensions: list[Typed]
@@ -50,11 +72,7 @@ class Prepared:
     wish: Wish | None = None
     reduction: object = None
 
-    @property
-    def product_id(self) -> int:
-        return self.specimen.unit.product_id
-
-    def same_run(self, row: Reading) -> bool:
+    def same_run(self, row: Other) -> bool:
         """Whether a reading belongs to this one's run; one without a run belongs to the first."""
         first = self.runs[0].pk if self.runs else None
         return (row.run_id or first) == (self.run.pk if self.run else first)

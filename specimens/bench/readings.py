@@ -25,12 +25,36 @@ from specimens.models.trials import AbsenceReason, Property
 from . import context, finding, pack, panels, reviewing, slips, traces, voids
 from .entries import Entry, Outcome, note
 from .errors import Refused
-from .prepared import Prepared, Typed
+from .prepared import Other, Piece, Prepared, Typed
+from .statements import Insert, Statement, moment
 from .typed import FAILS, PASSES, plain_number, shown, unit, words
 
 BETWEEN = Decimal("0.001")  # the step of orders that fall between two whole ones
 CODE_DIGITS = (12, 32)  # of the entry's id; all of it where the shorter code is taken
 SECOND_RATING = "a second rating by the same rater: the first counts until the planner decides"
+
+
+def _sent(trial: int):
+    """(order, moment) of a trial's readings that came from tablets."""
+    found = Submission.objects.filter(trial_id=trial, kind=EntryKind.READING, reading__isnull=False)
+    return found.exclude(reading__order="").values_list("reading__order", "done_at")
+
+
+PLACES = Statement(
+    lambda trial, label: BenchPlace.objects.filter(trial_id=trial, specimen__blind_code=label).order_by().values_list(
+        "rater", "specimen_id", "specimen__code", "specimen__blind_code", "specimen__order_done", "specimen__unit_id",
+        "specimen__unit__product_id",
+    ),
+    trial=int, label=str,
+)  # fmt: skip
+OTHERS = Statement(
+    lambda trial, specimen: Reading.objects.filter(
+        trial_id=trial, specimen_id=specimen, replaced_by__isnull=True
+    ).order_by("pk").values_list("pk", "run_id", "operator", "rater", "void__pk"),
+    trial=int, specimen=int,
+)  # fmt: skip
+NEW_READING, NEW_VALUE = Insert(Reading), Insert(ConvertedValue)
+LAST = Statement(lambda trial: _sent(trial).order_by("-done_at", "-reading_id")[:1], trial=int)
 
 
 def prepare(entry: Entry) -> Prepared:
@@ -63,23 +87,22 @@ def prepare(entry: Entry) -> Prepared:
     return made
 
 
-def _specimen(bench: context.Bench, text: object) -> tuple[Specimen, list[str]]:
+def _specimen(bench: context.Bench, text: object) -> tuple[Piece, list[str]]:
     """The specimen and the raters of its places in this trial ("" for none). One query where it is planned here."""
-    if isinstance(text, str) and len(text) <= 80 and "\x00" not in text:
-        places = list(
-            BenchPlace.objects.filter(trial_id=bench.trial.pk, specimen__blind_code=text.strip())
-            .select_related("specimen__unit").order_by()
-        )  # fmt: skip
-        if places and text.strip():
-            return places[0].specimen, [place.rater for place in places]
+    if isinstance(text, str) and 0 < len(text.strip()) <= 80 and "\x00" not in text:
+        if places := PLACES.rows(trial=bench.trial.pk, label=text.strip()):
+            return Piece(*places[0][1:]), [place[0] for place in places]
     found = finding.specimen(bench.programme, text)
     places = BenchPlace.objects.filter(trial=bench.trial, specimen=found).order_by()
-    return found, list(places.values_list("rater", flat=True))
+    piece = Piece(
+        found.pk, found.code, found.blind_code, found.order_done, found.unit_id, found.unit.product_id
+    )
+    return piece, list(places.values_list("rater", flat=True))
 
 
-def _refuse_absent(bench: context.Bench, specimen: Specimen) -> None:
+def _refuse_absent(bench: context.Bench, specimen: Piece) -> None:
     """A product that the plan leaves out of a trial has no readings there."""
-    if reason := bench.left_out.get(specimen.unit.product_id):
+    if reason := bench.left_out.get(specimen.product_id):
         raise Refused(
             f"The specimen {pack.label(specimen)} is of a product that is {AbsenceReason(reason).label} in this trial:"
             " ask the planner to change that, or scan the code again."
@@ -153,7 +176,7 @@ def _dimensions(bench: context.Bench, content: dict, at: datetime) -> list[Typed
     return made
 
 
-def _replaces(bench: context.Bench, specimen: Specimen, content: dict) -> tuple[Reading | None, str]:
+def _replaces(bench: context.Bench, specimen: Piece, content: dict) -> tuple[Reading | None, str]:
     if content.get("replaces") in (None, ""):
         return None, ""
     old = finding.reading(bench.programme, content["replaces"], "replaced")
@@ -206,35 +229,33 @@ def _sentence(remarks: list[str]) -> str:
     return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
-def _others(p: Prepared) -> list[Reading]:
+def _others(p: Prepared) -> list[Other]:
     """Readings of the same specimen in this trial that nothing replaces; of ratings, those by the same rater."""
     if p.replaces is not None:
         return []
-    rows = Reading.objects.filter(trial_id=p.bench.trial.pk, specimen_id=p.specimen.pk, replaced_by__isnull=True)
-    found = list(rows.select_related("void").order_by("pk"))
+    found = [Other(*row) for row in OTHERS.rows(trial=p.bench.trial.pk, specimen=p.specimen.pk)]
     if p.bench.property.kind == "rating":
-        rater = p.rater or p.operator
-        return [row for row in found if panels.rater_of(row) == rater]
+        return [other for other in found if (other.rater or other.operator) == (p.rater or p.operator)]
     return found
 
 
-def _conflicts(entry: Entry, p: Prepared, made: Reading, others: list[Reading], replaces: Reading | None) -> list[str]:
+def _conflicts(entry: Entry, p: Prepared, made: Reading, others: list[Other], replaces: Reading | None) -> list[str]:
     """Note what the planner has to look at, and say so."""
     remarks = []
     rating = p.bench.property.kind == "rating"
-    live = [row for row in others if getattr(row, "void", None) is None and p.same_run(row)]
+    live = [other for other in others if other.void_id is None and p.same_run(other)]
     for other in live:
-        sent = Submission.objects.filter(reading=other, kind=EntryKind.READING).order_by()
+        sent = Submission.objects.filter(reading_id=other.pk, kind=EntryKind.READING).order_by()
         tablets = set(sent.values_list("tablet", flat=True))
         if rating or entry.tablet not in tablets or other.operator != p.operator:
-            Conflict.objects.create(trial=p.bench.trial, specimen=p.specimen, first=other, second=made)
+            Conflict.objects.create(trial=p.bench.trial, specimen_id=p.specimen.pk, first_id=other.pk, second=made)
             remarks.append("both readings are kept, and the planner is shown them")
             break
     if rating and live:
         voids.made(made, entry, SECOND_RATING, p.operator)
     if p.replaces is not None and replaces is not None and replaces.pk != p.replaces.pk:
         Conflict.objects.create(
-            trial=p.bench.trial, specimen=p.specimen, kind=ConflictKind.TWICE, first=replaces, second=made
+            trial=p.bench.trial, specimen_id=p.specimen.pk, kind=ConflictKind.TWICE, first=replaces, second=made
         )
     if p.panel and panels.find_apart(p.bench.trial, p.specimen.pk):
         remarks.append("ratings of this specimen lie far apart: it comes up for another look")
@@ -246,15 +267,15 @@ def _order(entry: Entry, p: Prepared) -> str:
 
     What arrives late goes between its neighbours in time, with a fraction. One query, or two for what is late.
     """
-    sent = Submission.objects.filter(trial_id=p.bench.trial.pk, kind=EntryKind.READING, reading__isnull=False)
-    sent = sent.exclude(reading__order="").values_list("reading__order", "done_at")
-    last = sent.order_by("-done_at", "-received_at").first()
-    if last is None:
+    last = LAST.rows(trial=p.bench.trial.pk)
+    if not last:
         return str(int(Decimal(_last_order(p.bench.trial))) + 1)
-    if last[1] <= entry.at:
-        return str(int(Decimal(last[0])) + 1)
-    before = sent.filter(done_at__lte=entry.at).order_by("-done_at", "-received_at").first()
-    after = sent.filter(done_at__gt=entry.at).order_by("done_at", "received_at").first()
+    order, done_at = last[0]
+    if moment(done_at) <= entry.at:
+        return str(int(Decimal(order)) + 1)
+    sent = _sent(p.bench.trial.pk)
+    before = sent.filter(done_at__lte=entry.at).order_by("-done_at", "-reading_id").first()
+    after = sent.filter(done_at__gt=entry.at).order_by("done_at", "reading_id").first()
     low, high = Decimal(before[0] if before else "0"), Decimal(after[0])
     between = low + BETWEEN
     return format(between if between < high else (low + high) / 2, "f")[:20]
@@ -271,9 +292,9 @@ def _create(
 ) -> Reading:
     own = typed is p.main
     at = entry.tablet_at or entry.received_at
-    made = Reading.objects.create(
-        programme_id=p.bench.trial.programme_id, code=code, trial=typed.trial, product_id=p.product_id,
-        unit_id=p.specimen.unit_id, specimen=p.specimen, value=typed.value, bound=p.bound if own else "",
+    made = NEW_READING.row(
+        programme_id=p.bench.trial.programme_id, code=code, trial=typed.trial, product_id=p.specimen.product_id,
+        unit_id=p.specimen.unit_id, specimen_id=p.specimen.pk, value=typed.value, bound=p.bound if own else "",
         unit_of_measure=typed.unit, operator=p.operator, rater=p.rater if own else "", instrument=typed.instrument,
         taken_at=at, taken_at_text=entry.tablet_text or at.isoformat(timespec="seconds"),
         received_at=entry.received_at, received_at_text=entry.received_at.isoformat(timespec="seconds"),
@@ -282,7 +303,7 @@ def _create(
         replace_reason=p.replace_reason if own else "", note=p.note if own else "",
     )  # fmt: skip
     kind = typed.property.kind
-    ConvertedValue.objects.create(
+    NEW_VALUE.row(
         reading=made, value=typed.number, unit="" if kind == "pass_fail" else context.reading_unit(typed.trial),
         engine=units.VERSION, reason="" if typed.number is not None else "no number",
     )  # fmt: skip

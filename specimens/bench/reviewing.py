@@ -8,11 +8,19 @@ from specimens.models import BenchPlace, Reading
 from . import pack, slips
 from .context import reading_unit
 from .entries import CLOCK_SLACK, Entry
-from .prepared import Prepared, Typed
+from .prepared import Other, Prepared, Typed
 from .slips import Slip
+from .statements import Statement
 from .windows import windows
 
 LACKING = "dimension"
+SIBLINGS = Statement(
+    lambda trial, product: Reading.objects.filter(
+        trial_id=trial, product_id=product, replaced_by__isnull=True, void__isnull=True, bound__in=["", "="],
+        converted__value__isnull=False,
+    ).order_by().values_list("pk", "converted__value"),
+    trial=int, product=int,
+)  # fmt: skip
 
 
 def review(p: Prepared, entry: Entry) -> list[Slip]:
@@ -47,13 +55,8 @@ def _of_value(p: Prepared) -> list[Slip]:
         found += slips.of_property(prop, result)
     if p.bound not in ("", "="):
         return found
-    live = Reading.objects.filter(
-        trial_id=p.bench.trial.pk, product_id=p.product_id, replaced_by__isnull=True, void__isnull=True,
-        bound__in=["", "="], converted__value__isnull=False,
-    )  # fmt: skip
-    if p.replaces is not None:
-        live = live.exclude(pk=p.replaces.pk)
-    siblings = list(live.order_by().values_list("converted__value", flat=True))
+    live = SIBLINGS.rows(trial=p.bench.trial.pk, product=p.specimen.product_id)
+    siblings = [value for key, value in live if p.replaces is None or key != p.replaces.pk]
     ends = None
     if not p.bench.dimensions and (prop.plausible_low is not None or prop.plausible_high is not None):
         ends = tuple(
@@ -78,7 +81,7 @@ def _result(p: Prepared) -> tuple[float | None, str]:
         measured = [t.number for t in p.dimensions if t.trial == dimension.trial and t.number is not None]
         if not measured:
             live = Reading.objects.filter(
-                trial=dimension.trial, specimen=p.specimen, replaced_by__isnull=True, void__isnull=True,
+                trial=dimension.trial, specimen_id=p.specimen.pk, replaced_by__isnull=True, void__isnull=True,
                 converted__value__isnull=False,
             )  # fmt: skip
             measured = list(live.order_by().values_list("converted__value", flat=True))
@@ -114,18 +117,18 @@ def _of_work(p: Prepared, entry: Entry) -> list[Slip]:
     return found + [Slip(LACKING, fault) for fault in p.bench.faults]
 
 
-def of_others(p: Prepared, rows: list[Reading]) -> list[Slip]:
+def of_others(p: Prepared, others: list[Other]) -> list[Slip]:
     """The specimen was measured already, or an earlier reading of it was voided.
 
-    rows: its readings in this trial that nothing replaces, by this rater alone where there is a panel.
+    others: its readings in this trial that nothing replaces, by this rater alone where there is a panel.
     """
     if p.replaces is not None:
         return []
     name = pack.label(p.specimen)
-    live = [row for row in rows if getattr(row, "void", None) is None and p.same_run(row)]
+    live = [other for other in others if other.void_id is None and p.same_run(other)]
     if live:
         by = "" if p.panel or not live[0].operator else f" by {live[0].operator}"
         return [Slip("already", f"the specimen {name} was measured already{by}")]
-    if any(getattr(row, "void", None) is not None for row in rows):
+    if any(other.void_id is not None for other in others):
         return [Slip("voided", f"an earlier reading of the specimen {name} was voided")]
     return []

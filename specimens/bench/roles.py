@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from django.contrib.auth.models import Group
+
+from .statements import Statement
+
+ROLES = Statement(lambda user: Group.objects.filter(user=user).order_by().values_list("name"), user=int)
 BENCH, PLANNER, EDITOR = "bench", "planner", "editor"
 
 
@@ -10,7 +15,7 @@ def roles_of(user) -> frozenset[str]:
     if user is None or not user.is_authenticated or not user.is_active:
         return frozenset()
     if not hasattr(user, "_roles"):
-        user._roles = frozenset(user.groups.values_list("name", flat=True))
+        user._roles = frozenset(name for (name,) in ROLES.rows(user=user.pk))
     return user._roles
 
 

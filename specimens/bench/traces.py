@@ -161,7 +161,7 @@ def check_wish(asked: Wish, own: Wish | None) -> None:
         )
 
 
-def prepared(bench: context.Bench, specimen: Specimen, sent: object, value: str) -> tuple[str, Wish, object]:
+def prepared(bench: context.Bench, specimen, sent: object, value: str) -> tuple[str, Wish, object]:
     """The trace behind a reading entry: its path, how it is reduced, the reduction. Raises Refused.
 
     sent: {"trace": key of the attachment, "rule", "parameters", "columns", "reason"}. The value is worked
@@ -171,7 +171,7 @@ def prepared(bench: context.Bench, specimen: Specimen, sent: object, value: str)
         raise Refused("Found no trace, expected its key and its rule.")
     key = sent.get("trace")
     attachment = Attachment.objects.filter(
-        pk=key if isinstance(key, int) and not isinstance(key, bool) else None, specimen=specimen, kind="trace"
+        pk=key if isinstance(key, int) and not isinstance(key, bool) else None, specimen_id=specimen.pk, kind="trace"
     ).first()
     if attachment is None:
         raise Refused(f"There is no such trace of the specimen {label(specimen)}: upload it again.")

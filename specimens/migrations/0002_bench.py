@@ -89,8 +89,8 @@ class Migration(migrations.Migration):
                 ('done_at', models.DateTimeField()),
                 ('received_at', models.DateTimeField()),
                 ('reading', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='submissions', to='specimens.reading')),
-                ('trial', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='submissions', to='specimens.trial')),
-                ('user', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('trial', models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='submissions', to='specimens.trial')),
+                ('user', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['received_at'],
@@ -173,7 +173,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name='submission',
-            index=models.Index(fields=['status', 'received_at'], name='submission_status'),
+            index=models.Index(condition=models.Q(('status', 'refused')), fields=['received_at'], name='submission_refused'),
         ),
         migrations.AddConstraint(
             model_name='submission',

@@ -297,6 +297,14 @@ def test_the_order_is_that_of_measuring_even_where_clocks_are_wrong_and_readings
     assert str(Specimen.objects.get(pk=places[1].specimen_id).order_done) == Reading.objects.get(value="12").order
 
 
+def test_readings_of_one_moment_keep_the_order_in_which_they_came(stage, send, places):
+    at = stamp(minutes=1)
+    send(*(stage.entry("force", place.specimen, str(20 + i), made_at=at) for i, place in enumerate(places[:6])))
+    send(stage.entry("force", places[6].specimen, "26", made_at=at))
+    by_order = sorted(Reading.objects.all(), key=lambda r: float(r.order))
+    assert [(r.value, r.order) for r in by_order] == [(str(20 + i), str(1 + i)) for i in range(7)]
+
+
 def test_a_time_that_is_none_does_not_cost_the_reading(stage, send, places):
     (answer,) = send(stage.entry("force", places[0].specimen, made_at="yesterday"))
     assert answer["status"] == "stored"

@@ -11,7 +11,7 @@ import pytest
 from comparisons.analysis import evaluate
 from comparisons.folder.public import public_form
 from comparisons.folder.read import read_study
-from comparisons.load import _quantities, study_from_tables
+from comparisons.load import quantities_of, study_from_tables
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 
@@ -192,9 +192,9 @@ def test_trials_know_in_what_a_slip_of_unit_may_lie(study):
     assert quantities["mass-dry"] == (("mass", 1),)
     assert quantities["strap"] == (("force", 1), ("length", -1))
     assert quantities["comfort"] == quantities["flame"] == ()
-    assert _quantities("°C", []) == (("celsius", 1),)
-    assert _quantities("lbf/in", []) == (("force", 1), ("length", -1))
-    assert _quantities("count", []) == ()
+    assert quantities_of("°C", []) == (("celsius", 1),)
+    assert quantities_of("lbf/in", []) == (("force", 1), ("length", -1))
+    assert quantities_of("count", []) == ()
 
 
 def test_a_slip_in_millimetres_is_none_of_force(tables):
