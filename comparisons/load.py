@@ -61,6 +61,7 @@ def study_from_tables(tables: Tables) -> s.Study:
         raters=loader.raters,
         gauges=tuple(loader.gauges),
         readings=readings,
+        corrections=loader.corrections,
         claims=_claims(tables, properties),
         purchases=purchases,
         content_unit=content_unit,
@@ -121,7 +122,10 @@ def _trials(tables: Tables, properties: dict[str, s.Property]) -> tuple[s.Trial,
     runs, absences, only = defaultdict(list), defaultdict(dict), only_revisions(tables["methods"])
     for row in sorted(tables["runs"].rows(), key=_by_start):
         runs[row["trial"]].append(
-            s.Run(row["run"], row.get("pooled_because", ""), row.get("anchor_product") or None)
+            s.Run(
+                row["run"], row.get("pooled_because", ""), row.get("anchor_product") or None,
+                row.get("revision", ""),
+            )
         )
     for row in tables["absences"].rows():
         absences[row["trial"]][row["product"]] = row["reason"]
@@ -300,6 +304,8 @@ class _Readings:
         self.tables = tables
         self.trials = trials
         self.properties = properties
+        self.property_of = {t.code: t.property for t in trials}
+        self.corrections: tuple[s.Correction, ...] = ()
         self.typed_unit = {row["trial"]: row.get("reading_unit", "") for row in tables["trials"].rows()}
         self.product_at, self.unit_at = product_at, unit_at
         self.specimen_at, self.specimen_unit = specimen_at, specimen_unit
@@ -320,6 +326,7 @@ class _Readings:
         self._remember_first(column["trial"], taken)
         gauge, overdue = self._gauges(column["instrument"], column["trial"], day)
         value, unreadable = self._values(column)
+        self._correct(column, value, day)
         live, why_not = self._chains(column, unreadable)
         return s.Readings(
             code=np.array(column["reading"], dtype=object),
@@ -378,6 +385,30 @@ class _Readings:
             else:
                 values[i] = known[key]
         return values, unreadable
+
+    def _correct(self, column, value: np.ndarray, days: list[str]) -> None:
+        """Multiply the readings of a gauge found wrong by the stated factor, in place; count them.
+
+        A reading without a day is not corrected: nobody can tell whether it was taken in that time.
+        """
+        counted: Counter = Counter()
+        rows = self.tables["corrections"].sorted().rows()
+        for row in (row for row in rows if not row["undone_at"]):
+            factor = float(number(row["factor"]))
+            for i, (instrument, day) in enumerate(zip(column["instrument"], days, strict=True)):
+                if instrument != row["instrument"]:
+                    continue
+                trial = column["trial"][i]
+                if self.properties[self.property_of[trial]].kind != "quantity":
+                    continue
+                if day and row["since"] <= day <= row["until"]:
+                    value[i] *= factor
+                    counted[trial, row["correction"], instrument, row["since"], row["until"], factor, ""] += 1
+                elif not day:
+                    counted[trial, row["correction"], instrument, row["since"], row["until"], factor, "undated"] += 1
+        self.corrections = tuple(
+            s.Correction(*key[:6], readings=n, undated=key[6] == "undated") for key, n in sorted(counted.items())
+        )
 
     def _value(self, trial: s.Trial, text: str, unit: str) -> float | None:
         kind = self.properties[trial.property].kind

@@ -68,6 +68,9 @@ class NumberField(models.CharField):
         except ValueError as error:
             raise ValidationError(str(error)) from error
 
+    def run_validators(self, value):
+        super().run_validators(value.text if isinstance(value, Number) else value)
+
     def get_prep_value(self, value):
         if value in (None, ""):
             return None

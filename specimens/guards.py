@@ -6,6 +6,7 @@ Models declare what they need, and this module alone writes the SQL:
   INSERT OR REPLACE gets past a delete trigger).
 - `must_match = [("trial__programme", "programme"), ...]`: what a foreign key points to agrees with the
   row's own column. A row that is not there yet matches nothing, so a chain cannot close on itself.
+- `fixed = [fields]`: these columns keep their first value. `kept = True`: no DELETE.
 - `locked_by_readings = [fields]`: these columns keep their value once a reading rests on the row.
 
 Triggers are installed after every migrate, since a migration on SQLite that remakes a table drops
@@ -30,7 +31,7 @@ def guarded_models() -> list[type[models.Model]]:
         model
         for model in apps.get_models()
         if getattr(model, "append_only", False) or getattr(model, "must_match", None)
-        or getattr(model, "locked_by_readings", None)
+        or getattr(model, "locked_by_readings", None) or getattr(model, "fixed", None) or getattr(model, "kept", False)
     ]
 
 
@@ -54,7 +55,13 @@ def _rests_on(model, row: str) -> str:
     if name == "unit":
         return (f"(EXISTS (SELECT 1 FROM {readings} r WHERE r.unit_id = {row}.id) OR EXISTS (SELECT 1 FROM "
                 f"{readings} r JOIN specimens_specimen s ON r.specimen_id = s.id WHERE s.unit_id = {row}.id))")
-    column = {"trial": "trial_id", "specimen": "specimen_id", "programmeproduct": "product_id"}[name]
+    if name == "methodrevision":
+        return (f"(EXISTS (SELECT 1 FROM {readings} r JOIN {trials} t ON r.trial_id = t.id WHERE t.revision_id = "
+                f"{row}.id) OR EXISTS (SELECT 1 FROM {readings} r JOIN specimens_run n ON r.run_id = n.id "
+                f"WHERE n.revision_id = {row}.id))")
+    column = {
+        "trial": "trial_id", "specimen": "specimen_id", "programmeproduct": "product_id", "run": "run_id",
+    }[name]
     return f"EXISTS (SELECT 1 FROM {readings} r WHERE r.{column} = {row}.id)"
 
 
@@ -77,6 +84,13 @@ def _rules(model, differs: str) -> Iterator[tuple[str, str, str, str]]:
             for columns in unique
         )
         yield "no_replace", "INSERT", clash, f"{words} are never replaced: this key is already there"
+    if fields := getattr(model, "fixed", None):
+        changed = " OR ".join(
+            f'NEW."{_column(model, f)}" {differs} OLD."{_column(model, f)}"' for f in fields
+        )
+        yield "fixed", "UPDATE", changed, f"{words}: {', '.join(fields)} never change"
+    if getattr(model, "kept", False):
+        yield "kept", "DELETE", "", f"{words} are never deleted"
     for path, own in getattr(model, "must_match", []):
         foreign, target = path.split("__")
         key = model._meta.get_field(foreign)

@@ -104,6 +104,13 @@ def _remark(s: Summaries, estimates: list[CriterionEstimates], boards: list[Boar
             notes.add("warning", g.instrument, text)
         if "k_assumed_2" in flags:
             notes.add("info", g.instrument, "calibration without a coverage factor: k = 2 is assumed")
+    for c in study.corrections:
+        if c.undated:
+            text = f"{c.readings} readings by {c.instrument} have no day: correction {c.code} was not applied to them"
+        else:
+            text = (f"{c.readings} readings by {c.instrument} from {c.since} to {c.until} are multiplied by "
+                    f"{c.factor:g} (correction {c.code})")
+        notes.add("warning", c.trial, text)
     weighed = {c for w in study.weightings for c, x in w.weights.items() if x > 0}
     for e in estimates:
         name = e.criterion.id

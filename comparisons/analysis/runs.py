@@ -1,7 +1,9 @@
 """Which runs of a trial are judged together.
 
 A later run joins the ones before it only with a stated reason or with an anchor product that was
-measured in both; otherwise it stands alone, and one series of joined runs is judged.
+measured in both; otherwise it stands alone, and one series of joined runs is judged. Runs under two
+revisions of the method are joined by a stated reason alone: an anchor tells that the rig did not drift, not
+that two methods measure one thing.
 """
 
 from __future__ import annotations
@@ -21,7 +23,14 @@ def _series(trial: Trial, measured: dict[int, set[str]]) -> tuple[list[list[int]
             before = set().union(*(measured.get(i, set()) for i in series[-1]))
             here = measured.get(position, set())
             joins = run.anchor_product in before and run.anchor_product in here
-            if not joins:
+            former = trial.runs[position - 1]
+            if joins and (run.revision or trial.revision or "") != (former.revision or trial.revision or ""):
+                joins = False
+                remarks.append(
+                    f"run {run.code} follows another revision of the method: not pooled, since nobody has said why "
+                    "the two are equivalent"
+                )
+            elif not joins:
                 remarks.append(
                     f"run {run.code} names {run.anchor_product} as its anchor, which was not measured "
                     "both in it and before it: not pooled"

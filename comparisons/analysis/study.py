@@ -67,10 +67,25 @@ class Gauge:
 
 
 @dataclass(frozen=True)
+class Correction:
+    """Readings of one trial by a gauge found wrong; `undated`: those left as they are, for want of a day."""
+
+    trial: str
+    code: str
+    instrument: str
+    since: str
+    until: str
+    factor: float
+    readings: int
+    undated: bool = False
+
+
+@dataclass(frozen=True)
 class Run:
     code: str
     pooled_because: str = ""
     anchor_product: str | None = None
+    revision: str = ""
 
 
 @dataclass(frozen=True)
@@ -241,6 +256,7 @@ class Study:
     awards: tuple[Award, ...] = ()
     inputs_digest: str = ""
     frozen_at: str | None = None
+    corrections: tuple[Correction, ...] = ()
     usable_trial: str | None = None  # measures how much of an item's content can be used
 
     def trial(self, code: str) -> Trial:

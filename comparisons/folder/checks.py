@@ -145,6 +145,13 @@ def _trials(check: Check) -> None:
             return f"found {quote(revision)}, expected one of {', '.join(sorted(revisions[method]))}"
 
     check.pairs("trials", ("method", "revision"), "revision", revision_known)
+
+    def run_revision_known(trial, revision):
+        if not revision or trial not in check.trials:
+            return None
+        return revision_known(check.trials[trial]["method"], revision)
+
+    check.pairs("runs", ("trial", "revision"), "revision", run_revision_known)
     check.together(
         "trials", "paired", "baseline", yes, "found no baseline, expected one, since the trial is paired"
     )
@@ -233,6 +240,13 @@ def _specimens_and_instruments(check: Check) -> None:
             )
         seen.setdefault(identity, row["instrument"])
     check.ordered("instruments", "range_low", "range_high")
+    check.pairs(
+        "corrections", ("since", "until"), "until",
+        lambda since, until: f"found {quote(until)}, expected a day that is not before {since}"
+        if since and until and until < since else None,
+    )
+    check.together("corrections", "undone_at", "undone_reason", bool,
+                   "found nothing, expected a reason, since the correction is undone")
     check.together(
         "instruments",
         "accuracy_pct",

@@ -33,12 +33,12 @@ def inputs_digest(tables: Tables) -> str:
     readings = tables["readings"]
     people = pseudonyms(readings["reading"], readings["operator"], readings["rater"]) | {"": ""}
     for name, spec in SPEC.items():
-        if not spec.inputs:
+        if not spec.inputs or spec.added and not len(tables[name]):
             continue
         columns = {
             column.name: _spelled(tables, name, column, people if column.private == "pseudonym" else None)
             for column in spec.columns
-            if column.inputs
+            if column.inputs and _counts(tables[name], column)
         }
         _update(digest, tables[name], columns)
     digest.update(_canonical(_inputs_of(tables.comparison)))
@@ -54,16 +54,19 @@ def approval_digest(tables: Tables) -> str:
     digest.update(inputs_digest(tables).encode())
     for name, spec in SPEC.items():
         table = tables[name]
+        if spec.added and not len(table):
+            continue
         if name == "answers":
             table = table.take([i for i, text in enumerate(table["published"]) if yes(text)])
         if name == "files":
             kinds = enumerate(zip(table["about"], table["kind"], strict=True))
             table = table.take([i for i, (about, kind) in kinds if is_public(about, kind)])
             table = table.with_columns(sha256=_file_digests(tables, table))
-        shown = [column for column in spec.columns if not column.private]
+        shown = [column for column in spec.columns if not column.private and _counts(table, column)]
         columns = {c.name: [meaning(c, text) for text in table[c.name]] for c in shown}
         _update(digest, table, columns)
-    comparison = tables.comparison | {"plan": {"frozen_at": _frozen_at(tables.comparison)}}
+    plan = {name: text for name, text in tables.comparison.get("plan", {}).items() if name != "by"}
+    comparison = tables.comparison | {"plan": {"frozen_at": "", **plan}}
     digest.update(_canonical([comparison, tables.article, tables.package]))
     return digest.hexdigest()
 
@@ -72,12 +75,19 @@ def content_digest(tables: Tables) -> str:
     """SHA-256 of a whole study: equal when two say the same, private parts included."""
     digest = hashlib.sha256(CONTENT.encode())
     for name, spec in SPEC.items():
-        columns = {c.name: _spelled(tables, name, c, None) for c in spec.columns}
+        if spec.added and not len(tables[name]):
+            continue
+        columns = {c.name: _spelled(tables, name, c, None) for c in spec.columns if _counts(tables[name], c)}
         if name == "files":
             columns["sha256"] = _file_digests(tables, tables[name])
         _update(digest, tables[name], columns)
     digest.update(_canonical([tables.comparison, tables.article, tables.package]))
     return digest.hexdigest()
+
+
+def _counts(table: Table, column) -> bool:
+    """A column that came later counts once something stands in it."""
+    return not column.added or any(table[column.name])
 
 
 def is_public(about: str, kind: str) -> bool:

@@ -60,7 +60,7 @@ def _kept_clean(path: str, source: StoredFile) -> FileSource | None:
 def tables_from_db(comparison, public: bool = False) -> Tables:
     """The study of a comparison as its folder has it; `public` gives the form for readers.
 
-    Hits the database: about thirty queries, whatever the size.
+    Hits the database: some thirty queries, whatever the size.
     """
     tables = _Export(comparison).tables()
     return public_form(tables, clean=_kept_clean) if public else tables
@@ -98,6 +98,7 @@ class _Export:
         self._trials()
         self._specimens()
         self._instruments()
+        self._corrections()
         self._claims()
         readings = self._readings()
         files = self._files()
@@ -180,7 +181,10 @@ class _Export:
         for programme, pk, code, method in listed:
             self.method.setdefault(method, self.prefix[programme] + code)
             part_of[pk] = (programme, method)
-        used = Q(programmes__programme_id__in=self.programmes) | Q(trials__programme_id__in=self.programmes)
+        used = (
+            Q(programmes__programme_id__in=self.programmes) | Q(trials__programme_id__in=self.programmes)
+            | Q(runs__trial__programme_id__in=self.programmes)
+        )  # fmt: skip
         self.revision: dict[int, tuple[str, str]] = {}
         fields = ("standard", "relation", "departures", "cannot_show", "steps", "cautions")
         known = sm.MethodRevision.objects.filter(used).distinct()
@@ -237,13 +241,14 @@ class _Export:
                 _text(replicates), _yes(blind), _text(seed),
             ))  # fmt: skip
         products = self.code["products"]
-        for programme, pk, code, trial, started, text, reason, pooled, anchor in self._mine(
+        for programme, pk, code, trial, started, text, reason, pooled, anchor, revision in self._mine(
             sm.Run, "pk", "code", "trial_id", "started_at", "started_at_text", "reason", "pooled_because",
-            "anchor_product_id", by="trial__programme_id",
+            "anchor_product_id", "revision_id", by="trial__programme_id",
         ):  # fmt: skip
             made = self._coded("runs", programme, pk, code)
+            _, number = self.revision.get(revision, ("", ""))
             self.rows["runs"].append(
-                (codes[trial], made, _when(text, started), reason, pooled, products.get(anchor, ""))
+                (codes[trial], made, _when(text, started), reason, pooled, products.get(anchor, ""), number)
             )
         for _, trial, product, reason, note in self._mine(
             sm.Absence, "trial_id", "product_id", "reason", "note", by="trial__programme_id"
@@ -281,6 +286,8 @@ class _Export:
         read = sm.Reading.objects.filter(programme_id__in=self.programmes, instrument__isnull=False)
         for (instrument,) in read.order_by().values_list("instrument_id").distinct():
             self.instrument.setdefault(instrument, f"instrument-{instrument}")
+        for _, instrument in self._mine(sm.ReadingCorrection, "instrument_id"):
+            self.instrument.setdefault(instrument, f"instrument-{instrument}")
         fields = (
             "name", "serial", "unit", "range_low", "range_high", "resolution", "accuracy_pct",
             "accuracy_basis", "accuracy_abs", "calibrated_on", "due_on",
@@ -293,19 +300,30 @@ class _Export:
         ):
             self.rows["calibrations"].append((self.instrument[instrument], *map(_text, rest)))
 
+    def _corrections(self) -> None:
+        for programme, code, instrument, since, until, factor, reason, undone, undone_text, why in self._mine(
+            sm.ReadingCorrection, "code", "instrument_id", "since", "until", "factor", "reason", "undone_at",
+            "undone_at_text", "undone_reason",
+        ):  # fmt: skip
+            self.rows["corrections"].append((
+                self.prefix[programme] + code, self.instrument[instrument], _text(since), _text(until),
+                _text(factor), reason, _when(undone_text, undone), why,
+            ))  # fmt: skip
+
     def _claims(self) -> None:
         products, codes = self.code["products"], self.code
         fields = (
             "pk", "code", "product_id", "property_id", "trial_id", "condition_id", "of", "sense", "value",
             "low", "high", "tolerance_minus", "tolerance_plus", "unit", "scope", "source", "wording",
             "seen_on", "certification_state", "reference", "checked_on", "governs", "governs_reason",
+            "not_tested_because",
         )  # fmt: skip
         for programme, pk, code, product, prop, trial, condition, *rest in self._mine(sm.Claim, *fields):
-            *rest, governs, reason = rest
+            *rest, governs, reason, untested = rest
             made = self._coded("claims", programme, pk, code)
             self.rows["claims"].append((
                 made, products[product], codes["properties"][prop], codes["trials"].get(trial, ""),
-                codes["conditions"].get(condition, ""), *map(_text, rest), _yes(governs), reason,
+                codes["conditions"].get(condition, ""), *map(_text, rest), _yes(governs), reason, untested,
             ))  # fmt: skip
         for _, product, at, at_text, text, published in self._mine(
             sm.MakerAnswer, "product_id", "received_at", "received_at_text", "text", "published",
@@ -426,7 +444,11 @@ class _Export:
             "slug": c.slug, "title": c.title, "question": c.question, "currency": c.currency, "seed": c.seed,
             "kind": c.kind,
         }  # fmt: skip
-        plan = {"frozen_at": _when(c.plan_frozen_at_text, c.plan_frozen_at), "by": c.plan_frozen_by}
+        plan = {
+            "frozen_at": _when(c.plan_frozen_at_text, c.plan_frozen_at), "by": c.plan_frozen_by,
+            "market_scan": c.market_scan, "inclusion": c.inclusion, "characteristics": c.characteristics,
+            "tie_rule": c.tie_rule, "funding": c.funding,
+        }  # fmt: skip
         decision = {
             "confidence": c.confidence, "rule": c.rule, "rounding": c.rounding, "coverage": c.coverage,
             "price_cap": c.price_cap,
@@ -466,6 +488,8 @@ class _Export:
             "at", "at_text", "by", "what", "before", "after", "why"
         ):
             self.rows["deviations"].append((_when(text, at), by, what, before, after, why))
+        self.rows["left_out"] = list(c.left_out.values_list("maker", "model", "variant", "why"))
+        self.rows["limitations"] = list(c.limitations.values_list("point", "what", "reason"))
         return made
 
 

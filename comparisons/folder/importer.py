@@ -28,6 +28,7 @@ from .team import Team
 from .toml import SLUG
 
 BATCH = 5_000
+_PLAN_TEXTS = ("market_scan", "inclusion", "characteristics", "tie_rule", "funding")
 
 
 def import_study(path, *, actor=None, slug: str | None = None):
@@ -86,6 +87,7 @@ class _Import:
         self._programme_things()
         self._trials()
         self._claims()
+        self._corrections()
         self._readings()
         self._files()
         comparison = self._comparison(toml)
@@ -212,6 +214,7 @@ class _Import:
                 trial_id=trials[row["trial"]], code=row["run"], started_at=moment(row["started_at"]),
                 started_at_text=row["started_at"], reason=row["reason"], pooled_because=row["pooled_because"],
                 anchor_product_id=products.get(row["anchor_product"]),
+                revision=self._run_revision(rows[row["trial"]], row["revision"]),
             )
             for row in self.tables["runs"].rows()
         )  # fmt: skip
@@ -224,6 +227,9 @@ class _Import:
             )
             for row in self.tables["absences"].rows()
         )  # fmt: skip
+
+    def _run_revision(self, trial: dict, revision: str) -> sm.MethodRevision | None:
+        return self.revisions[trial["method"], revision] if revision else None
 
     def _trial(self, row: dict, only: dict[str, str]) -> sm.Trial:
         revision = self.revisions.get((row["method"], row["revision"] or only.get(row["method"], "")))
@@ -244,6 +250,18 @@ class _Import:
                 received_at_text=row["received_at"], text=row["text"], published=yes(row["published"]),
             )
             for row in self.tables["answers"].rows()
+        )  # fmt: skip
+
+    def _corrections(self) -> None:
+        sm.ReadingCorrection.objects.bulk_create(
+            sm.ReadingCorrection(
+                programme_id=self.programme.pk, code=row["correction"],
+                instrument_id=self.pk["instruments"][row["instrument"]], since=date(row["since"]),
+                until=date(row["until"]), factor=row["factor"], reason=row["reason"], made_by=self.actor,
+                undone_at=moment(row["undone_at"]), undone_at_text=row["undone_at"],
+                undone_reason=row["undone_reason"],
+            )
+            for row in self.tables["corrections"].rows()
         )  # fmt: skip
 
     # --- readings
@@ -353,6 +371,7 @@ class _Import:
             plan_frozen_at=moment(plan.get("frozen_at", "")),
             plan_frozen_at_text=plan.get("frozen_at", ""),
             plan_frozen_by=plan.get("by", ""),
+            **{name: plan.get(name, "") for name in _PLAN_TEXTS},
             confidence=decision.get("confidence"),
             rule=decision.get("rule", ""),
             rounding=decision.get("rounding", ""),
@@ -392,6 +411,12 @@ class _Import:
             )
             for row in self.tables["awards"].rows()
         )  # fmt: skip
+        cm.LeftOut.objects.bulk_create(
+            cm.LeftOut(comparison=comparison, **row) for row in self.tables["left_out"].rows()
+        )
+        cm.Limitation.objects.bulk_create(
+            cm.Limitation(comparison=comparison, **row) for row in self.tables["limitations"].rows()
+        )
         cm.Deviation.objects.bulk_create(
             cm.Deviation(
                 comparison=comparison, at=moment(row["at"]), at_text=row["at"], by=row["by"],

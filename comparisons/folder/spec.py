@@ -19,6 +19,8 @@ class Column:
     `table` is the table whose code it names (for `several`, codes joined by `*`). `private` says what
     the public form does with it: left_out or pseudonym. `inputs`: an evaluation rests on it.
     `least` is the least number allowed, itself included unless `above`. `default` is what blank means.
+    `added`: it came later; digests pass over it where it is blank throughout, so that those of older
+    studies stand.
     """
 
     name: str
@@ -34,17 +36,22 @@ class Column:
     above: bool = False
     default: str = ""
     about: str = ""
+    added: bool = False
 
 
 @dataclass(frozen=True)
 class TableSpec:
-    """One table. `key` names the columns that tell its rows apart; `inputs`: an evaluation reads it."""
+    """One table. `key` names the columns that tell its rows apart; `inputs`: an evaluation reads it.
+
+    `added`: it came later; digests pass over it where it is empty.
+    """
 
     name: str
     columns: tuple[Column, ...]
     key: tuple[str, ...]
     required: bool = False
     inputs: bool = True
+    added: bool = False
     by_name: dict[str, Column] = field(default_factory=dict, compare=False)
 
     def __post_init__(self):
@@ -206,6 +213,7 @@ SPEC: dict[str, TableSpec] = {
             _text("reason", inputs=False),
             _text("pooled_because"),
             _code("anchor_product", "products"),
+            _text("revision", 40, added=True, about="of the method; blank: the trial's own"),
         ),
         _table(
             "absences", "trial product",
@@ -285,6 +293,19 @@ SPEC: dict[str, TableSpec] = {
             _date("checked_on"),
             _yes("governs"),
             _text("governs_reason"),
+            _text("not_tested_because", inputs=False, added=True),
+        ),
+        _table(
+            "corrections", "correction",
+            _code("correction", required=True),
+            _code("instrument", "instruments", required=True),
+            _date("since", required=True),
+            _date("until", required=True),
+            _number("factor", required=True, **_POSITIVE),
+            _text("reason", required=True, inputs=False),
+            _time("undone_at", about="filled: it no longer counts"),
+            _text("undone_reason", inputs=False),
+            added=True,
         ),
         _table(
             "readings", "reading",
@@ -334,6 +355,23 @@ SPEC: dict[str, TableSpec] = {
             _text("to"),
             _text("why"),
             inputs=False,
+        ),
+        _table(
+            "left_out", "maker model variant",
+            _text("maker", 200, required=True),
+            _text("model", 200, required=True),
+            _text("variant", 200),
+            _text("why", required=True),
+            inputs=False,
+            added=True,
+        ),
+        _table(
+            "limitations", "point",
+            _text("point", 200, required=True),
+            _text("what", required=True),
+            _text("reason", required=True),
+            inputs=False,
+            added=True,
         ),
         _table(
             "awards", "award",

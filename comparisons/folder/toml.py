@@ -44,7 +44,15 @@ TOP = {
     "seed": Key("whole", required=True),
     "kind": Key(length=100),
 }
-PLAN = {"frozen_at": Key("time", length=40), "by": Key(length=100)}
+PLAN = {
+    "frozen_at": Key("time", length=40),
+    "by": Key(length=100),
+    "market_scan": Key(),
+    "inclusion": Key(),
+    "characteristics": Key(),
+    "tie_rule": Key(),
+    "funding": Key(),
+}
 DECISION = {
     "confidence": Key("share"),
     "rule": _choice("probability", "simple", "guard"),

@@ -1,10 +1,32 @@
 """What is judged, written and published."""
 
-from .comparison import Award, Comparison, ComparisonProgramme, Criterion, Deviation, Weight, Weighting
-from .editions import Approval, ApprovalRequest, Edition, Evaluation, Job, Standing
+from .comparison import (
+    Award,
+    Comparison,
+    ComparisonProgramme,
+    Criterion,
+    Deviation,
+    LeftOut,
+    Limitation,
+    Weight,
+    Weighting,
+)
+from .editions import (
+    Approval,
+    ApprovalRequest,
+    Edition,
+    EditionNotice,
+    Evaluation,
+    Job,
+    Standing,
+    Withdrawal,
+)
+from .makers import MakerLink
+from .planning import ProductPlan, TrialPlan
 from .record import Event
 
 __all__ = [
     "Approval", "ApprovalRequest", "Award", "Comparison", "ComparisonProgramme", "Criterion", "Deviation",
-    "Edition", "Evaluation", "Event", "Job", "Standing", "Weight", "Weighting",
+    "Edition", "EditionNotice", "Evaluation", "Event", "Job", "LeftOut", "Limitation", "MakerLink", "ProductPlan",
+    "Standing", "TrialPlan", "Weight", "Weighting", "Withdrawal",
 ]

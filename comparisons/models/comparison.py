@@ -55,6 +55,11 @@ class Comparison(models.Model):
     plan_frozen_at = models.DateTimeField(null=True, blank=True)
     plan_frozen_at_text = models.CharField(max_length=40, blank=True)
     plan_frozen_by = models.CharField(max_length=100, blank=True)
+    market_scan = models.TextField(blank=True, help_text="what was looked at before products were chosen")
+    inclusion = models.TextField(blank=True, help_text="the rule by which products were chosen")
+    characteristics = models.TextField(blank=True, help_text="what matters to buyers, and why some of it is not tested")
+    tie_rule = models.TextField(blank=True, help_text="what happens where products are not shown to differ")
+    funding = models.TextField(blank=True, help_text="who paid, who supplied, and how the team earns")
     confidence = NumberField(null=True, blank=True)
     rule = models.CharField(max_length=12, choices=Rule.choices, blank=True)
     rounding = models.CharField(max_length=10, choices=Rounding.choices, blank=True)
@@ -64,7 +69,12 @@ class Comparison(models.Model):
     package = models.JSONField(
         default=dict, blank=True, help_text="description, licences, sources and the like of datapackage.json"
     )
+    budget = NumberField(null=True, blank=True)
+    starts_on = models.DateField(null=True, blank=True)
+    based_on = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="followed_by")
     created_at = models.DateTimeField(auto_now_add=True)
+
+    fixed = ["slug"]
 
     class Meta:
         ordering = ["slug"]
@@ -78,6 +88,7 @@ class Comparison(models.Model):
             _share("confidence", "comparison_confidence_is_share"),
             _share("coverage", "comparison_coverage_is_share"),
             at_least_zero("price_cap", "comparison_price_cap_not_negative"),
+            at_least_zero("budget", "comparison_budget_not_negative"),
         ]
 
     def __str__(self):
@@ -255,3 +266,50 @@ class Award(models.Model):
             models.UniqueConstraint(fields=["comparison", "code"], name="award_code"),
             code_rule("award_code_form"),
         ]
+
+
+class LeftOut(models.Model):
+    """A product that was looked at and not tested, and why."""
+
+    comparison = models.ForeignKey(Comparison, on_delete=models.CASCADE, related_name="left_out")
+    maker = models.CharField(max_length=200)
+    model = models.CharField(max_length=200)
+    variant = models.CharField(max_length=200, blank=True)
+    why = models.TextField()
+
+    class Meta:
+        ordering = ["comparison", "maker", "model", "variant"]
+        verbose_name_plural = "left out"
+        constraints = [
+            models.UniqueConstraint(fields=["comparison", "maker", "model", "variant"], name="left_out_once"),
+            models.CheckConstraint(
+                condition=filled("maker") & filled("model") & filled("why"), name="left_out_with_reason"
+            ),
+        ]
+
+    def __str__(self):
+        return " ".join(part for part in (self.maker, self.model, self.variant) if part)
+
+
+class Limitation(models.Model):
+    """A point that was open at publication, and the editor's reason for publishing with it. Readers see both.
+
+    `point` is the code of the check that raised it, such as `one-unit.loop-dry`.
+    """
+
+    comparison = models.ForeignKey(Comparison, on_delete=models.CASCADE, related_name="limitations")
+    point = models.CharField(max_length=200)
+    what = models.TextField()
+    reason = models.TextField()
+
+    class Meta:
+        ordering = ["comparison", "point"]
+        constraints = [
+            models.UniqueConstraint(fields=["comparison", "point"], name="limitation_once"),
+            models.CheckConstraint(
+                condition=filled("point") & filled("what") & filled("reason"), name="limitation_with_reason"
+            ),
+        ]
+
+    def __str__(self):
+        return self.point

@@ -5,7 +5,9 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils import timezone
 
+from specimens.models import InstrumentFault
 from specimens.models.base import filled, one_of
 
 from .comparison import Comparison
@@ -51,6 +53,15 @@ class Standing(models.Model):
     must_match = [("evaluation__comparison", "comparison")]
 
 
+def _correction_whole(name: str):
+    """A correction says what was wrong, why, and since which edition; or there is none."""
+    return models.CheckConstraint(
+        condition=Q(correction="", correction_why="", corrects_since__isnull=True)
+        | (filled("correction") & filled("correction_why") & Q(corrects_since__gte=1)),
+        name=name,
+    )
+
+
 class ApprovalRequest(models.Model):
     """Somebody asks for approval of one state, bound by its digest. Append-only."""
 
@@ -58,6 +69,9 @@ class ApprovalRequest(models.Model):
     evaluation = models.ForeignKey(Evaluation, on_delete=models.PROTECT, related_name="approval_requests")
     digest = models.CharField(max_length=64)
     note = models.TextField(blank=True)
+    correction = models.TextField(blank=True, help_text="what was wrong in an earlier edition")
+    correction_why = models.TextField(blank=True)
+    corrects_since = models.PositiveIntegerField(null=True, blank=True, help_text="the first edition that was wrong")
     requested_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     requested_at = models.DateTimeField(auto_now_add=True)
 
@@ -66,6 +80,7 @@ class ApprovalRequest(models.Model):
 
     class Meta:
         ordering = ["-id"]
+        constraints = [_correction_whole("request_correction_whole")]
 
 
 class Verdict(models.TextChoices):
@@ -122,7 +137,9 @@ class Edition(models.Model):
     results_sha256 = models.CharField(max_length=64)
     page_sha256 = models.CharField(max_length=64)
     sha256 = models.CharField(max_length=64, unique=True)
-    correction = models.TextField(blank=True)
+    correction = models.TextField(blank=True, help_text="what was wrong in an earlier edition")
+    correction_why = models.TextField(blank=True)
+    corrects_since = models.PositiveIntegerField(null=True, blank=True, help_text="the first edition that was wrong")
 
     append_only = True
     must_match = [("evaluation__comparison", "comparison"), ("previous__comparison", "comparison")]
@@ -135,10 +152,63 @@ class Edition(models.Model):
                 condition=Q(number=1, previous__isnull=True) | Q(number__gt=1, previous__isnull=False),
                 name="edition_follows_the_last",
             ),
+            _correction_whole("edition_correction_whole"),
+            models.CheckConstraint(
+                condition=Q(corrects_since__isnull=True) | Q(corrects_since__lt=F("number")),
+                name="edition_corrects_an_earlier_one",
+            ),
         ]
 
     def __str__(self):
         return f"{self.comparison}, edition {self.number}"
+
+
+class Withdrawal(models.Model):
+    """An edition taken back, and why. The edition stays readable and says so. Append-only."""
+
+    edition = models.OneToOneField(Edition, on_delete=models.PROTECT, related_name="withdrawal")
+    reason = models.TextField()
+    withdrawn_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    withdrawn_at = models.DateTimeField(default=timezone.now)
+
+    append_only = True
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=filled("reason"), name="withdrawal_with_reason")]
+
+
+class EditionNotice(models.Model):
+    """A sentence above a published edition while something that it rests on is in doubt.
+
+    Put there when a gauge is found wrong; an editor lifts it with a reason. Kept.
+    """
+
+    edition = models.ForeignKey(Edition, on_delete=models.PROTECT, related_name="notices")
+    fault = models.ForeignKey(
+        InstrumentFault, null=True, blank=True, on_delete=models.PROTECT, related_name="notices"
+    )
+    text = models.TextField()
+    put_at = models.DateTimeField(default=timezone.now)
+    put_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    lifted_at = models.DateTimeField(null=True, blank=True)
+    lifted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    lifted_reason = models.TextField(blank=True)
+
+    fixed = ["edition", "fault", "text", "put_at", "put_by"]
+    kept = True
+
+    class Meta:
+        ordering = ["put_at"]
+        constraints = [
+            models.CheckConstraint(condition=filled("text"), name="edition_notice_says_something"),
+            models.CheckConstraint(
+                condition=Q(lifted_at__isnull=True, lifted_by__isnull=True)
+                | (Q(lifted_at__isnull=False, lifted_by__isnull=False) & filled("lifted_reason")),
+                name="edition_notice_lifted_with_reason",
+            ),
+        ]
 
 
 class JobStatus(models.TextChoices):

@@ -64,6 +64,11 @@ def hold_still(comparison: Comparison) -> None:
     _lock(Programme, list(comparison.parts.values_list("programme_id", flat=True)))
 
 
+def lock_programme(programme: Programme) -> None:
+    """Lock one programme until the transaction ends."""
+    _lock(Programme, [programme.pk])
+
+
 def last_draft_event(comparison: Comparison) -> int:
     """The number of the last event that changed the draft or one of its programmes; 0 where none. 1 query."""
     draft = Event.objects.filter(changes_draft=True).order_by("-id").values("id")

@@ -6,10 +6,12 @@ from .measuring import (
     Calibration,
     FailureMode,
     Instrument,
+    InstrumentFault,
     Method,
     MethodInProgramme,
     MethodRevision,
     ProgrammeInstrument,
+    ReadingCorrection,
 )
 from .programme import Product, Programme, ProgrammeProduct, Purchase, Unit
 from .readings import Attachment, ConvertedValue, Reading, Void
@@ -17,7 +19,7 @@ from .trials import Absence, Condition, Exposure, Property, Run, Specimen, Trial
 
 __all__ = [
     "Absence", "Attachment", "BenchPlace", "BenchPlan", "Calibration", "ChamberLog", "Claim", "Condition", "Conflict",
-    "ConvertedValue", "Exposure", "FailureMode", "Instrument", "MakerAnswer", "Method", "MethodInProgramme",
+    "ConvertedValue", "Exposure", "FailureMode", "Instrument", "InstrumentFault", "MakerAnswer", "Method", "MethodInProgramme",
     "MethodRevision", "Product", "Programme", "ProgrammeInstrument", "ProgrammeProduct", "Property", "Purchase",
-    "Reading", "Run", "Specimen", "Stay", "Submission", "TraceReduction", "Trial", "TrialDimension", "Unit", "Void",
+    "Reading", "ReadingCorrection", "Run", "Specimen", "Stay", "Submission", "TraceReduction", "Trial", "TrialDimension", "Unit", "Void",
 ]

@@ -65,6 +65,7 @@ class Claim(models.Model):
     checked_on = models.DateField(null=True, blank=True)
     governs = models.BooleanField(default=False)
     governs_reason = models.TextField(blank=True)
+    not_tested_because = models.TextField(blank=True, help_text="why this claim cannot be tested here")
 
     must_match = [
         ("product__programme", "programme"), ("property__programme", "programme"),
@@ -112,6 +113,9 @@ class MakerAnswer(models.Model):
     received_at_text = models.CharField(max_length=40)
     text = models.TextField()
     published = models.BooleanField(default=False)
+
+    fixed = ["product", "received_at", "received_at_text", "text"]
+    kept = True
 
     class Meta:
         ordering = ["product", "received_at"]

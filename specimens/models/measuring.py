@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 from ..fields import NumberField
 from .base import CodeField, above_zero, at_least_zero, code_rule, filled, one_of, ordered
@@ -41,6 +43,9 @@ class MethodRevision(models.Model):
     steps = models.TextField(blank=True)
     cautions = models.TextField(blank=True)
     hazardous = models.BooleanField(default=False)
+
+    # Cautions may always be made better; what was done may not be rewritten afterwards.
+    locked_by_readings = ["method", "revision", "standard", "relation", "departures", "steps"]
 
     class Meta:
         ordering = ["method", "revision"]
@@ -191,3 +196,92 @@ class Calibration(models.Model):
         return f"{self.instrument}, {self.calibrated_on}"
 
 
+class InstrumentFault(models.Model):
+    """A gauge found wrong later: since when and by how much. Kept, whatever comes of it.
+
+    `factor` is what a true value was multiplied by to give what the gauge showed (1.06: it showed 6 % too
+    much), where that is known. An editor closes it with what was decided.
+    """
+
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="faults")
+    since = models.DateField()
+    until = models.DateField(null=True, blank=True)
+    what = models.TextField()
+    factor = NumberField(null=True, blank=True)
+    recorded_at = models.DateTimeField(default=timezone.now)
+    recorded_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    decision = models.TextField(blank=True)
+
+    fixed = ["instrument", "since", "until", "what", "factor", "recorded_at", "recorded_by"]
+    kept = True
+
+    class Meta:
+        ordering = ["-recorded_at"]
+        constraints = [
+            models.CheckConstraint(condition=filled("what"), name="instrument_fault_says_what"),
+            models.CheckConstraint(
+                condition=Q(until__isnull=True) | Q(until__gte=models.F("since")), name="instrument_fault_ordered"
+            ),
+            above_zero("factor", "instrument_fault_factor_positive"),
+            models.CheckConstraint(
+                condition=Q(closed_at__isnull=True, closed_by__isnull=True)
+                | (Q(closed_at__isnull=False, closed_by__isnull=False) & filled("decision")),
+                name="instrument_fault_closed_with_decision",
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.instrument}, since {self.since}"
+
+
+class ReadingCorrection(models.Model):
+    """The readings of one gauge over some days, multiplied by a stated factor when they are evaluated.
+
+    The readings themselves stay as typed. It is undone, with a reason, by a line on its own row; the row
+    is kept.
+    """
+
+    programme = models.ForeignKey(Programme, on_delete=models.PROTECT, related_name="corrections")
+    code = CodeField()
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="corrections")
+    fault = models.ForeignKey(
+        InstrumentFault, null=True, blank=True, on_delete=models.PROTECT, related_name="corrections"
+    )
+    since = models.DateField()
+    until = models.DateField()
+    factor = NumberField()
+    reason = models.TextField()
+    made_at = models.DateTimeField(default=timezone.now)
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    undone_at = models.DateTimeField(null=True, blank=True)
+    undone_at_text = models.CharField(max_length=40, blank=True)
+    undone_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    undone_reason = models.TextField(blank=True)
+
+    must_match = [("fault__instrument", "instrument")]
+    fixed = ["programme", "code", "instrument", "fault", "since", "until", "factor", "reason", "made_at", "made_by"]
+    kept = True
+
+    class Meta:
+        ordering = ["programme", "code"]
+        constraints = [
+            models.UniqueConstraint(fields=["programme", "code"], name="correction_code"),
+            code_rule("correction_code_form"),
+            models.CheckConstraint(condition=Q(until__gte=models.F("since")), name="correction_ordered"),
+            above_zero("factor", "correction_factor_positive"),
+            models.CheckConstraint(condition=filled("reason"), name="correction_with_reason"),
+            models.CheckConstraint(
+                condition=Q(undone_at__isnull=True) | filled("undone_reason"), name="correction_undone_with_reason"
+            ),
+        ]
+
+    def __str__(self):
+        return self.code

@@ -165,6 +165,9 @@ class Attachment(models.Model):
         Trial, null=True, blank=True, on_delete=models.PROTECT, related_name="attachments"
     )
 
+    # Another file is another row: what a path and a digest stand for never changes.
+    fixed = ["programme", "path", "content", "sha256"]
+
     class Meta:
         ordering = ["programme", "path"]
         constraints = [

@@ -163,7 +163,10 @@ class TrialDimension(models.Model):
 
 
 class Run(models.Model):
-    """A stretch of a trial under one method and rig; a change midway starts a new one."""
+    """A stretch of a trial under one method and rig; a change midway starts a new one.
+
+    `revision` is the method's wording that held in it, where that is not the trial's own.
+    """
 
     trial = models.ForeignKey(Trial, on_delete=models.PROTECT, related_name="runs")
     code = CodeField()
@@ -174,6 +177,11 @@ class Run(models.Model):
     anchor_product = models.ForeignKey(
         ProgrammeProduct, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
+    revision = models.ForeignKey(
+        MethodRevision, null=True, blank=True, on_delete=models.PROTECT, related_name="runs"
+    )
+
+    locked_by_readings = ["trial", "revision"]
 
     class Meta:
         ordering = ["trial", "code"]

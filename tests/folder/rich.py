@@ -25,6 +25,11 @@ kind = "hose clamp"
 [plan]
 frozen_at = "2026-01-05T09:00:00+01:00"
 by = "Ada Planner"
+market_scan = "Three shops, one market"
+inclusion = "Sold in two of them"
+characteristics = "Life in years is not tested: no time"
+tie_rule = "Not shown to differ: one place"
+funding = "Paid by readers"
 
 [decision]
 confidence = 0.950
@@ -122,6 +127,7 @@ method,revision,title,standard,relation,departures,cannot_show,steps,cautions,ha
 pull,1,Pull on a bench,Own 12,departs,"By hand, not driven",Life in years,"1. Close.
 2. Pull.",Shield closed; eye protection on.,yes
 pull,2,Pull on a bench,,own,,,"1. Close. 2. Wait. 3. Pull.",Shield closed.,yes
+pull,3,Pull on a bench,,own,,,By hand.,,no
 look,a,Look and feel,,,,,,,no
 """,
     "failure_modes": """\
@@ -139,9 +145,9 @@ edge,edge,,look,,,no,,,1,1,yes,
 holds,holds,,,,,no,,,1,1,no,
 """,
     "runs": """\
-trial,run,started_at,reason,pooled_because,anchor_product
-grip-dry,r1,2026-01-06T08:00:00+01:00,First run,,
-grip-dry,r2,2026-01-07 08:00,New lining,Alder was read in both,alder
+trial,run,started_at,reason,pooled_because,anchor_product,revision
+grip-dry,r1,2026-01-06T08:00:00+01:00,First run,,,1
+grip-dry,r2,2026-01-07 08:00,New lining,Alder was read in both,alder,
 """,
     "absences": """\
 trial,product,reason,note
@@ -169,13 +175,26 @@ instrument,calibrated_on,due_on,U,k,offset,gain,certificate
 stand,2024-11-02,2025-11-02,0.8,2,0.1,1.002,C-24
 stand,2025-11-02,2026-11-02,0.70,2.0,-0.1,1,C-25
 """,
+    "corrections": """\
+correction,instrument,since,until,factor,reason,undone_at,undone_reason
+stand-1,stand,2026-01-06,2026-01-08,0.943,The stand showed 6 % too much,,
+stand-0,stand,2026-01-06,2026-01-06,0.9,Taken for the wrong stand,2026-01-20T10:00:00Z,It was the other one
+""",
+    "left_out": """\
+maker,model,variant,why
+Cedarholm,Ring 16,steel,Out of stock since autumn
+""",
+    "limitations": """\
+point,what,reason
+one-unit.edge,One unit of each product was rated,A second one could not be had
+""",
     "claims": """\
-claim,product,property,trial,condition,of,sense,value,low,high,tolerance_minus,tolerance_plus,unit,scope,source,wording,seen_on,certification_state,reference,checked_on,governs,governs_reason
-c1,alder,grip,grip-dry,,value,at_least,2900,,,,,psi,every,package,"Grips 2900 psi, always",2025-12-01,,,,yes,The pack is what a buyer sees
-c2,alder,grip,,,value,at_least,19.5,,,,,N/mm²,typical,listing,,2025-12-02,,,,no,
-c3,alder,width,,,,nominal,16.0,,,0.1,0.2,mm,,,,,,,,,
-c4,birch,grip,grip-wet,wet,change,between,,-10,10,,,%,,,,,,,,,
-c5,birch,listed,,,,yes,,,,,,,,register,Listed,2025-12-03,verified,R-9,2025-12-04,,
+claim,product,property,trial,condition,of,sense,value,low,high,tolerance_minus,tolerance_plus,unit,scope,source,wording,seen_on,certification_state,reference,checked_on,governs,governs_reason,not_tested_because
+c1,alder,grip,grip-dry,,value,at_least,2900,,,,,psi,every,package,"Grips 2900 psi, always",2025-12-01,,,,yes,The pack is what a buyer sees,
+c2,alder,grip,,,value,at_least,19.5,,,,,N/mm²,typical,listing,,2025-12-02,,,,no,,
+c3,alder,width,,,,nominal,16.0,,,0.1,0.2,mm,,,,,,,,,,No gauge reaches it
+c4,birch,grip,grip-wet,wet,change,between,,-10,10,,,%,,,,,,,,,,
+c5,birch,listed,,,,yes,,,,,,,,register,Listed,2025-12-03,verified,R-9,2025-12-04,,,
 """,
     "readings": """\
 reading,trial,product,unit,specimen,value,bound,unit_of_measure,operator,rater,instrument,taken_at,received_at,run,order,failure_mode,trace,decision,replaces,replace_reason,voided_at,voided_by,void_reason,note

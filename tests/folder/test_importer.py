@@ -12,7 +12,7 @@ from comparisons.folder.importer import import_study, import_tables, waves
 from comparisons.folder.read import read_study
 from comparisons.folder.spec import SPEC
 from comparisons.folder.tables import differences
-from comparisons.models import Award, Comparison, Deviation, Event
+from comparisons.models import Award, Comparison, Deviation, LeftOut, Limitation, Event
 from specimens import models as sm
 from specimens.models.base import CODE_LENGTH
 from specimens.units import VERSION
@@ -106,7 +106,7 @@ def test_a_programme_of_that_name_is_in_the_way():
 def test_the_teams_things_are_recognised():
     import_study(rich.zipped())
     import_study(rich.zipped(), slug="again")
-    assert sm.Method.objects.count() == 2 and sm.MethodRevision.objects.count() == 3
+    assert sm.Method.objects.count() == 2 and sm.MethodRevision.objects.count() == 4
     assert sm.Instrument.objects.filter(serial="S-1").count() == 1
     assert sm.Calibration.objects.count() == 2
     # Without a serial number nobody can say that it is the same rule.
@@ -235,10 +235,11 @@ def test_a_chain_of_amendments_comes_in_and_out():
 MODELS = {
     "products": (sm.ProgrammeProduct, sm.Product), "purchases": (sm.Purchase,), "units": (sm.Unit,),
     "properties": (sm.Property,), "conditions": (sm.Condition,), "methods": (sm.MethodRevision, sm.Method),
-    "failure_modes": (sm.FailureMode,), "trials": (sm.Trial, sm.MethodRevision), "runs": (sm.Run,),
+    "failure_modes": (sm.FailureMode,), "trials": (sm.Trial, sm.MethodRevision), "runs": (sm.Run, sm.MethodRevision),
     "absences": (sm.Absence,), "specimens": (sm.Specimen,), "exposures": (sm.Exposure,),
     "instruments": (sm.Instrument,), "calibrations": (sm.Calibration,), "claims": (sm.Claim,),
     "readings": (sm.Reading, sm.Void), "files": (sm.Attachment,), "deviations": (Deviation,),
+    "corrections": (sm.ReadingCorrection,), "left_out": (LeftOut,), "limitations": (Limitation,),
     "awards": (Award,), "answers": (sm.MakerAnswer,),
 }  # fmt: skip
 FIELDS = {
