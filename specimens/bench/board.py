@@ -15,6 +15,7 @@ from .windows import LEAST_WINDOW, clock, span, window_of
 
 SOON = timedelta(minutes=15)  # own choice: time to walk there
 LONGEST_BACK = timedelta(days=120)  # what ended earlier is not looked at: no recovery takes so long
+MOST_PAST = 50  # moments at which batches came out, on one page of those that are over
 KEPT = timedelta(days=2)  # how long a finished batch stays on the board
 
 
@@ -96,20 +97,43 @@ def batches(now: datetime | None = None) -> list[Batch]:
             trial__condition__in={row.condition_id for row in rows}, specimen__in=[row.specimen_id for row in rows]
         ).values_list("specimen_id", "trial__condition_id")
     )  # fmt: skip
-    grouped: dict[tuple, Batch] = {}
-    for row in rows:
-        key = (row.condition_id, row.chamber, row.started_at, row.ended_at)
-        batch = grouped.setdefault(key, Batch(
-            row.condition, row.condition.programme.name, row.chamber, row.started_at, row.ended_at
-        ))  # fmt: skip
-        batch.exposures.append(row)
-        pair = (row.specimen_id, row.condition_id)
-        batch.waiting += pair in planned and pair not in read
+    grouped = _grouped(rows)
     for batch in grouped.values():
+        pairs = {(row.specimen_id, row.condition_id) for row in batch.exposures}
+        batch.waiting = len(pairs & planned - read)
         _judge(batch, now)
     urgent = ("overdue", "late", "due", "ready", "running", "recovering", "done")
     far = datetime.max.replace(tzinfo=now.tzinfo)
     return sorted(grouped.values(), key=lambda b: (urgent.index(b.state), b.due_at or far, b.started_at))
+
+
+def over(until: datetime | None = None) -> tuple[list[Batch], datetime | None]:
+    """Batches that came out, the latest first, and where the next page begins (None: nowhere). One or two queries.
+
+    until: only what came out before that moment.
+    """
+    ended = Exposure.objects.filter(started_at__isnull=False, ended_at__isnull=False)
+    if until is not None:
+        ended = ended.filter(ended_at__lt=until)
+    moments = list(ended.order_by("-ended_at").values_list("ended_at", flat=True).distinct()[: MOST_PAST + 1])
+    if not moments:
+        return [], None
+    # whole moments, so that no batch is cut in two
+    shown = moments[:MOST_PAST]
+    rows = ended.filter(ended_at__gte=shown[-1]).select_related("condition__programme", "specimen", "stay")
+    grouped = _grouped(rows.order_by("-ended_at", "started_at", "pk"))
+    return list(grouped.values()), shown[-1] if len(moments) > MOST_PAST else None
+
+
+def _grouped(rows) -> dict[tuple, Batch]:
+    """The batches that exposures make: one condition, one chamber, in and out together."""
+    grouped: dict[tuple, Batch] = {}
+    for row in rows:
+        batch = grouped.setdefault((row.condition_id, row.chamber, row.started_at, row.ended_at), Batch(
+            row.condition, row.condition.programme.name, row.chamber, row.started_at, row.ended_at
+        ))  # fmt: skip
+        batch.exposures.append(row)
+    return grouped
 
 
 def _until(row: Exposure) -> datetime:

@@ -11,7 +11,9 @@ from django.contrib.auth import get_user_model
 from django.core import signing
 from django.utils import timezone
 
-from . import board, roles
+from specimens import roles
+
+from . import board
 
 SALT = "evenhand.bench.calendar"
 LASTS = timedelta(minutes=15)

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import io
 import re
 import uuid
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
+from operator import itemgetter
 
 from django.core.files.base import ContentFile
 from django.db import transaction
 
-from specimens.fields import Number
+from specimens.fields import MAX_TYPED, Number
 from specimens.models import ChamberLog, Condition, Exposure, Programme, Stay
 
 from . import exposures, finding
@@ -26,6 +27,9 @@ from .windows import clock
 
 MOST_BYTES = 5_000_000
 MOST_ROWS = 500_000
+LONGEST_LINE = 10_000
+SAMPLE = 500  # lines
+LARGEST = 12  # digits before the point: no chamber shows more
 SEPARATORS = ("\t", ";", ",")
 TIMES = ("time", "date", "datetime", "timestamp", "zeit", "datum")
 VALUES = ("temperature", "temp", "humidity", "rh", "actual", "process", "value", "pv")
@@ -33,6 +37,7 @@ _ISO = re.compile(
     r"\d{4}[-/]\d{1,2}[-/]\d{1,2}(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?)?(?:\s?(?:Z|[+-]\d{2}:?\d{2}))?"
 )
 _DOTS = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[ T]+(\d{1,2}):(\d{2})(?::(\d{2}))?")
+_PLAIN = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(?::\d{2})?")
 _CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?")
 _UNIT = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]")
 
@@ -45,7 +50,10 @@ class Log:
     unit: str
 
     def during(self, began: datetime, ended: datetime | None) -> list[Decimal]:
-        return [value for at, value in self.rows if at >= began and (ended is None or at <= ended)]
+        """The values from `began` to `ended`, both included; to the end of the log where it has not ended."""
+        first = bisect_left(self.rows, began, key=itemgetter(0))
+        last = len(self.rows) if ended is None else bisect_right(self.rows, ended, key=itemgetter(0))
+        return [value for _, value in self.rows[first:last]]
 
 
 def read(data: bytes, *, hours_ahead: float = 0.0) -> Log:
@@ -56,18 +64,18 @@ def read(data: bytes, *, hours_ahead: float = 0.0) -> Log:
     if len(data) > MOST_BYTES:
         raise Refused(f"The log has {len(data) / 1e6:.0f} MB: at most {MOST_BYTES // 10**6} MB are read.")
     lines = _text(data).splitlines()
+    if any(len(line) > LONGEST_LINE for line in lines):
+        raise Refused("A line of the log is out of all proportion: expected a time and a value on each line.")
     if len(lines) > MOST_ROWS:
         raise Refused(f"The log has {len(lines):,} lines: at most {MOST_ROWS:,} are read.")
     zone = timezone(timedelta(hours=hours_ahead)) if hours_ahead else UTC
-    best: list[tuple[int, list[str]]] = []
-    head: list[str] = []
-    for separator in SEPARATORS:
-        table = list(enumerate(csv.reader(io.StringIO("\n".join(lines)), delimiter=separator), 1))
-        found = [(n, row) for n, row in table if _moment(row, zone) is not None and len(row) > 1]
-        if len(found) > len(best):
-            best = found
-            before = [row for n, row in table if n < found[0][0] and len(row) == len(found[0][1])]
-            head = [cell.strip() for cell in before[-1]] if before else []
+    # which separator it is shows in the first lines, as a rule
+    sample = lines[:SAMPLE] if any(_timed(lines[:SAMPLE], one, zone) for one in SEPARATORS) else lines
+    separator = max(SEPARATORS, key=lambda one: len(_timed(sample, one, zone)))
+    best = _timed(lines, separator, zone)
+    before = [_cells(line, separator) for line in lines[: best[0][0] - 1]] if best else []
+    before = [row for row in before if len(row) == len(best[0][1])]
+    head = [cell.strip() for cell in before[-1]] if before else []
     if len(best) < 2:
         raise Refused(
             "Found no rows of a time and a value in the log; expected lines such as 2026-03-31 14:05:00;70.2"
@@ -75,13 +83,29 @@ def read(data: bytes, *, hours_ahead: float = 0.0) -> Log:
         )
     at, unit = _value_column(best, head)
     rows = []
-    for number, row in best:
+    for number, row, moment in best:
         cell = row[at].strip() if at < len(row) else ""
         text = _plain(cell)
-        if not NUMBER.fullmatch(text):
+        if not NUMBER.fullmatch(text) or len(text) > MAX_TYPED or abs(Decimal(text).adjusted()) > LARGEST:
             raise Refused(f"Line {number} of the log: found {shown(cell)}, expected a number.")
-        rows.append((_moment(row, zone), Decimal(text)))
+        rows.append((moment, Decimal(text)))
     return Log(sorted(rows), unit)
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    """The cells of one line: a quotation mark that is never closed must not swallow the rest of the log."""
+    return next(csv.reader([line], delimiter=separator), []) if '"' in line else line.split(separator)
+
+
+def _timed(lines: list[str], separator: str, zone) -> list[tuple[int, list[str], datetime]]:
+    """The lines that begin with a moment: (number, cells, moment)."""
+    found = []
+    for number, line in enumerate(lines, 1):
+        row = _cells(line, separator)
+        moment = _moment(row, zone) if len(row) > 1 else None
+        if moment is not None:
+            found.append((number, row, moment))
+    return found
 
 
 def _plain(cell: str) -> str:
@@ -115,6 +139,8 @@ def _moment(row: list[str], zone) -> datetime | None:
             ).astimezone(UTC)
         if not _ISO.fullmatch(text):
             return None
+        if _PLAIN.fullmatch(text):
+            return datetime.fromisoformat(text).replace(tzinfo=zone).astimezone(UTC)
         date, _, clock_ = text.replace("/", "-").replace("T", " ").replace(",", ".").partition(" ")
         year, month, day = (int(part) for part in date.split("-"))
         hour, rest = (clock_.split(":", 1) + ["00"])[:2] if clock_ else ("0", "00")
@@ -124,7 +150,7 @@ def _moment(row: list[str], zone) -> datetime | None:
         return None
 
 
-def _value_column(rows: list[tuple[int, list[str]]], head: list[str]) -> tuple[int, str]:
+def _value_column(rows: list[tuple[int, list[str], datetime]], head: list[str]) -> tuple[int, str]:
     """Which column holds the values, and the unit that its heading names."""
     first = rows[0][1]
     start = 2 if len(first) > 2 and _CLOCK.fullmatch(first[1].strip()) else 1
@@ -205,6 +231,17 @@ def drop_in(
         )  # fmt: skip
     departure = f" Departure from plan noted: {'; '.join(told)}." if told else ""
     return f"The chamber really went from {low} to {high} {own} ({len(log.rows):,} rows).{departure}"
+
+
+def reread(kept: ChamberLog) -> Log:
+    """A log that was dropped in, once more. Raises Refused where it can no longer be read.
+
+    How far the chamber's clock is ahead is told from the first moment, which was kept in UTC.
+    """
+    with kept.content.open("rb") as stream:
+        log = read(stream.read(MOST_BYTES + 1))
+    ahead = log.rows[0][0] - kept.first_at
+    return Log([(at - ahead, value) for at, value in log.rows], log.unit) if ahead else log
 
 
 def _known(unit: str) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from decimal import Decimal
 
@@ -47,6 +47,15 @@ class Cut:
     @property
     def count(self) -> int:
         return len(self.pieces)
+
+    @property
+    def told(self) -> list[tuple[str, str]]:
+        """The codes with what each is for; those that must not be told as one line for each trial."""
+        hidden = Counter(what for code, what in self.pieces if not code)
+        return [piece for piece in self.pieces if piece[0]] + [
+            ("", f"{count} for {what}, which is blind: the codes are on the planner's list")
+            for what, count in sorted(hidden.items())
+        ]  # fmt: skip
 
 
 @dataclass
@@ -115,10 +124,11 @@ def preview(bench: Bench, chosen: list[Unit], replicates: int, material: Materia
     return [cut_of(unit, [("", bench.trial.code, material)] * replicates) for unit in chosen]
 
 
-def of_programme(programme: Programme, trial: int | None = None) -> list[Cut]:
+def of_programme(programme: Programme, trial: int | None = None, *, blind_told: bool = True) -> list[Cut]:
     """What to cut for all plans of a programme, or for one trial; each specimen once. Three queries.
 
-    A specimen that several trials measure is cut for the one that was planned first.
+    A specimen that several trials measure is cut for the one that was planned first. blind_told: whether
+    the codes of blind trials stand beside their units, which tells the product.
     """
     plans = {
         plan.trial_id: plan
@@ -126,11 +136,14 @@ def of_programme(programme: Programme, trial: int | None = None) -> list[Cut]:
     }
     order = {key: i for i, key in enumerate(sorted(plans, key=lambda key: (plans[key].made_at, key)))}
     places = BenchPlace.objects.filter(trial__programme=programme).select_related(
-        "specimen__unit__product__product", "specimen__unit__purchase"
+        "trial", "specimen__unit__product__product", "specimen__unit__purchase"
     )
     first: dict[int, BenchPlace] = {}
+    blind = set()
     for place in sorted(places, key=lambda p: (order.get(p.trial_id, len(order)), p.trial_id, p.position)):
         first.setdefault(place.specimen_id, place)
+        if place.trial.blind and not blind_told:
+            blind.add(place.specimen_id)
     pieces: dict[int, list] = defaultdict(list)
     unit_of: dict[int, Unit] = {}
     for place in first.values():
@@ -140,7 +153,8 @@ def of_programme(programme: Programme, trial: int | None = None) -> list[Cut]:
         unit = place.specimen.unit
         unit_of[unit.pk] = unit
         pieces[unit.pk].append((
-            label(place.specimen), plan.trial.code if plan else "", material_of(plan) if plan else Material()
+            "" if place.specimen_id in blind else label(place.specimen), plan.trial.code if plan else "",
+            material_of(plan) if plan else Material(),
         ))  # fmt: skip
     rows = [cut_of(unit_of[key], found) for key, found in pieces.items()]
     return sorted(rows, key=lambda row: (row.product, row.unit))

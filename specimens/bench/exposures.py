@@ -257,16 +257,25 @@ def actual(content: dict, condition: Condition) -> tuple[Number | None, Number |
     ]
     if ends == [None, None]:
         return None, None, ""
-    expected = condition.temperature_unit or "degC"
-    return ends[0], ends[1], unit(content.get("actual_unit"), expected) or expected
+    return ends[0], ends[1], _chamber_unit(content.get("actual_unit"), condition)
+
+
+def _chamber_unit(typed: object, condition: Condition) -> str:
+    """The unit of what a chamber shows: of temperature where the condition has one, else what is typed."""
+    own = condition.temperature_unit
+    found = unit(typed, own) if own else words(typed, "unit", 40)
+    if not found and not own:
+        raise Refused(f"Say in which unit the chamber shows it: {condition} has no temperature to go by.")
+    if not own and not context.fits(found, found):
+        raise Refused(f"Found the unit {shown(found)}, expected one such as degC or percent.")
+    return found or own
 
 
 def set_point(content: dict, condition: Condition) -> tuple[Number | None, str]:
     if content.get("set_point") in (None, ""):
         return None, ""
     number = Number(plain_number(content["set_point"], "set point"))
-    expected = condition.temperature_unit or "degC"
-    return number, unit(content.get("set_point_unit"), expected) or expected
+    return number, _chamber_unit(content.get("set_point_unit"), condition)
 
 
 def prepare_start(entry: Entry) -> Start:

@@ -53,7 +53,10 @@ def reading(programme: Programme, named: object, what: str) -> Reading:
             raise NotYet(f"The reading that is to be {what} has not arrived yet: this is sent again by itself.")
         if sent.reading_id is None:
             raise Refused(f"The entry that is to be {what} is no stored reading: nothing was changed.")
-        return rows.get(pk=sent.reading_id)
+        found = rows.filter(programme=programme, pk=sent.reading_id).first()
+        if found is None:
+            raise Refused(f"The reading that is to be {what} is of another programme: nothing was changed.")
+        return found
     text = named if isinstance(named, str) and len(named) <= 80 and "\x00" not in named else ""
     found = rows.filter(programme=programme, code=text).first() if text else None
     if found is None:
@@ -70,21 +73,27 @@ def head(reading: Reading) -> Reading:
         reading = following
 
 
-def run(runs: list[Run], named: object, at) -> Run | None:
+def run(runs: list[Run], named: object, at) -> tuple[Run | None, str]:
     """The run that an entry names by code or by the id of its own entry; else the one under way at `at`.
 
-    runs: those of the trial, in the order of their start.
+    runs: those of the trial, in the order of their start. With it a remark, "" where there is nothing to
+    say: a reading that was taken after a change of rig is kept even where the new run was refused.
     """
+    remark = ""
     key = entry_id(named)
     if key is not None:
         sent = Submission.objects.filter(pk=key).first()
         if sent is None:
             raise NotYet("The new run that this belongs to has not arrived yet: this is sent again by itself.")
         named = sent.answer.get("run")
+        if not named:
+            remark = "the new run that it was taken in was refused: tell the planner what has changed"
+        elif sent.trial_id not in {one.trial_id for one in runs}:
+            raise Refused("The run that was named is of another trial: load the page again.")
     if named:
         found = next((one for one in runs if one.code == named), None)
         if found is None:
             raise Refused(f"There is no run {shown(named)} of this trial: load its page again.")
-        return found
+        return found, ""
     begun = [one for one in runs if one.started_at is None or one.started_at <= at]
-    return begun[-1] if begun else next(iter(runs), None)
+    return (begun[-1] if begun else next(iter(runs), None)), remark

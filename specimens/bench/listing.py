@@ -4,29 +4,14 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from django.db.models import CharField, Count, Exists, ExpressionWrapper, F, OuterRef, Q
+from django.db.models import Count, Q
 from django.urls import reverse
 
-from specimens.models import BenchPlace, Conflict, Reading, Specimen, Trial
+from specimens.models import BenchPlace, Conflict, Specimen, Trial
 
 from .context import trial_name
 from .pack import label
-
-
-def measured() -> Exists:
-    """For a queryset of places: whether the specimen has a reading that stands, in the place's run, by its rater."""
-    text = CharField()
-    live = (
-        Reading.objects.filter(
-            trial=OuterRef("trial"), specimen=OuterRef("specimen"), replaced_by__isnull=True, void__isnull=True
-        )
-        .alias(
-            place_run=ExpressionWrapper(OuterRef("run"), text), place_rater=ExpressionWrapper(OuterRef("rater"), text)
-        )
-        .filter(Q(place_run="") | Q(run__code=F("place_run")))
-        .filter(Q(place_rater="") | Q(rater=F("place_rater")) | Q(rater="", operator=F("place_rater")))
-    )
-    return Exists(live)
+from .places import measured
 
 
 def programmes() -> list[dict]:

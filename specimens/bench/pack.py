@@ -11,11 +11,12 @@ from django.db.models import Prefetch, Q
 from django.urls import reverse
 from django.utils import timezone
 
+from specimens import roles
 from specimens.models import Attachment, BenchPlace, Reading, Specimen, Submission
 from specimens.models.bench import EntryKind, EntryStatus
 from specimens.models.trials import AbsenceReason
 
-from . import hooks, panels, roles
+from . import hooks, panels
 from .context import Bench, fits, offered, overdue, trial_name
 from .windows import windows
 

@@ -1,14 +1,19 @@
 """Panels: several people rate the same specimens, each in an order of their own and without the others.
 
-What one rater gave stays hidden from the others until every rater has rated every specimen. Two ratings
-of one specimen that lie three steps or more apart are not averaged away: both raters are asked to look
-once more, and the planner sees the pair.
+What one rater gave stays hidden from the others until every rater has rated every specimen, third looks
+too. Two ratings of one specimen that lie three steps or more apart are not averaged away: both raters are
+asked to look once more, and the planner sees the pair.
 """
 
 from __future__ import annotations
 
+from django.db.models import Q
+
+from specimens import roles
 from specimens.models import BenchPlace, Conflict, Reading, Trial
 from specimens.models.bench import ConflictKind
+
+from .places import measured
 
 APART_STEPS = 3
 AGAIN = "Ratings of this specimen lie far apart. Look at it once more, with the anchors beside it."
@@ -34,9 +39,37 @@ def rater_of(reading: Reading) -> str:
 
 
 def is_complete(trial: Trial) -> bool:
-    """Whether every rater of the panel has rated all that was planned for them. Two queries."""
+    """Whether every rater of the panel has rated all that was planned for them, third looks too. Three queries."""
     planned = set(BenchPlace.objects.filter(trial=trial).exclude(rater="").values_list("specimen_id", "rater"))
-    return bool(planned) and planned <= {(r.specimen_id, rater_of(r)) for r in live_ratings(trial)}
+    given = {(r.specimen_id, rater_of(r)) for r in live_ratings(trial)}
+    return bool(planned) and planned <= given and not looks_asked(trial)
+
+
+def unfinished(programmes) -> dict[int, str]:
+    """The panels of these programmes in which ratings are still to come: trial -> its code. Three queries.
+
+    programmes: keys, or a query of them. A rating that a third look is asked for is still to come.
+    """
+    trials = Trial.objects.filter(programme__in=programmes)
+    waiting = BenchPlace.objects.filter(trial__in=trials).exclude(rater="").alias(done=measured()).filter(done=False)
+    found = dict(waiting.order_by("trial").values_list("trial", "trial__code").distinct())
+    open_ = Conflict.objects.filter(trial__in=trials, kind=ConflictKind.APART, seen_at__isnull=True).filter(
+        Q(first__replaced_by__isnull=True) | Q(second__replaced_by__isnull=True)
+    )
+    return found | dict(open_.order_by("trial").values_list("trial", "trial__code").distinct())
+
+
+def held_from(user, programmes) -> list[str]:
+    """Codes of the unfinished panels whose results this person must not see yet; [] where nothing is held.
+
+    Held from all who may rate there: the panel's own raters, whatever their role, and bench members, who
+    are asked to join one. Planners and editors who do not rate in it see its ratings as they come in.
+    """
+    open_ = unfinished(programmes)
+    if open_ and roles.may_plan(user):
+        own = BenchPlace.objects.filter(trial__in=open_, rater=user.get_username()).order_by()
+        open_ = {key: open_[key] for key in own.values_list("trial", flat=True).distinct()}
+    return sorted(set(open_.values()))
 
 
 def find_apart(trial: Trial, specimen: int) -> Conflict | None:

@@ -1,4 +1,8 @@
-"""Photos from the bench: looked into, not believed; kept under a name of ours."""
+"""Photos from the bench: looked into, not believed; drawn anew, and kept under a name of ours.
+
+What is kept is the picture alone: where and with which camera it was taken (EXIF), comments, previews and
+whatever else hangs on the file stay behind, for pictures go out with a published study.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,7 @@ import uuid
 from dataclasses import dataclass
 
 from django.core.files.base import ContentFile
+from django.db import transaction
 
 from specimens.models import Attachment, Programme, Reading, Specimen, Trial
 
@@ -20,8 +25,11 @@ from .typed import words
 
 MOST_BYTES = 8 * 2**20
 MOST_PIXELS = 25_000_000
-FORMATS = {"JPEG": ("jpg", "image/jpeg"), "PNG": ("png", "image/png"), "WEBP": ("webp", "image/webp")}
-TYPES = dict(FORMATS.values())  # extension -> content type
+FORMATS = {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}
+# a JPEG with further pictures behind the first, as many phones write it, opens as MPO
+SUFFIXES = FORMATS | {"MPO": "jpg"}
+TYPES = {"jpg": "image/jpeg", "png": "image/png", "webp": "image/webp"}
+QUALITY = 90  # own choice: no loss to be seen at the size of a page
 
 
 @dataclass
@@ -32,27 +40,70 @@ class Photo:
     height: int
 
 
-def look_at(data: bytes) -> Photo:
-    """A photo by its content, whatever it calls itself. Raises Refused with one line."""
-    from PIL import Image
+def look_at(
+    data: bytes, *, most_bytes: int = MOST_BYTES, most_pixels: int = MOST_PIXELS, longest: int | None = None
+) -> Photo:
+    """A photo by its content, whatever it calls itself, without anything but the picture. Raises Refused.
 
-    if len(data) > MOST_BYTES:
-        raise Refused(f"The photo has {len(data) / 2**20:.0f} MB: at most {MOST_BYTES // 2**20} MB are kept.")
-    too_many = Refused(f"The photo has more than {MOST_PIXELS // 10**6} million pixels: take it smaller.")
+    longest: the most pixels that its longer side keeps; a larger one is drawn smaller.
+    """
+    from PIL import Image, ImageOps
+
+    if len(data) > most_bytes:
+        raise Refused(f"The photo has {len(data) / 2**20:.0f} MB: at most {most_bytes // 2**20} MB are kept.")
+    too_many = Refused(f"The photo has more than {most_pixels // 10**6} million pixels: take it smaller.")
     try:
         with Image.open(io.BytesIO(data), formats=list(FORMATS)) as image:
             width, height = image.size
-            if width * height > MOST_PIXELS:
+            if width * height > most_pixels:
                 raise too_many
+            suffix = SUFFIXES[image.format]
+            if longest is not None:
+                image.draft(None, (longest, longest))  # a JPEG is read smaller, not read whole and shrunk
             image.load()  # a header alone is no photo
-            suffix = FORMATS[image.format][0]
+            clean = _drawn(ImageOps.exif_transpose(_within(image, longest)), suffix)
+            width, height = clean.size
     except Refused:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise too_many from None
     except Exception:  # noqa: BLE001  (a damaged or forged picture has many faces)
         raise Refused("The file is no photo that can be read: expected a JPEG, PNG or WebP picture.") from None
-    return Photo(data, suffix, width, height)
+    out = io.BytesIO()
+    clean.save(out, "JPEG" if suffix == "jpg" else suffix.upper(), quality=QUALITY)
+    return Photo(out.getvalue(), suffix, width, height)
+
+
+def _within(image, longest: int | None):
+    """The picture with neither side longer than that; itself where it fits."""
+    from PIL import Image
+
+    if longest is None or max(image.size) <= longest:
+        return image
+    if image.mode in ("P", "1"):  # colours by number cannot be averaged
+        image = image.convert("RGBA" if image.has_transparency_data else "RGB")
+    image.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+    return image
+
+
+def _drawn(image, suffix: str):
+    """The picture alone, in sRGB, in a mode that its format knows."""
+    from PIL import Image, ImageCms
+
+    profile = image.info.get("icc_profile")
+    wanted = "L" if image.mode in ("1", "L", "I;16") else "RGB"
+    if suffix != "jpg" and image.has_transparency_data:
+        wanted = "RGBA"
+    if profile and image.mode in ("RGB", "CMYK") and wanted == "RGB":
+        try:
+            image = ImageCms.profileToProfile(
+                image, ImageCms.ImageCmsProfile(io.BytesIO(profile)), ImageCms.createProfile("sRGB"), outputMode="RGB"
+            )
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            pass  # a damaged profile costs the picture no more than its exact shades
+    clean = Image.new(wanted, image.size)
+    clean.paste(image.convert(wanted))
+    return clean
 
 
 def keep(
@@ -119,12 +170,14 @@ def content_type(attachment: Attachment) -> str | None:
 def anchor(trial: Trial, step: str, data: bytes, *, name: str, alt: str, actor) -> Attachment:
     """A photo that shows what a step of a rating scale looks like. Raises Refused."""
     photo = look_at(data)
-    made = keep(
-        photo, programme=trial.programme, folder="anchors", name=f"{trial.code}-{step}",
-        kind=f"{pack.ANCHOR}{step}", caption=name, alt=alt, trial=trial,
-    )  # fmt: skip
-    note(
-        actor, "added an anchor", programme=trial.programme, thing="file", code=made.path,
-        after={"trial": trial.code, "step": step, "sha256": made.sha256},
-    )  # fmt: skip
+    with transaction.atomic():
+        finding.lock(trial.programme)
+        made = keep(
+            photo, programme=trial.programme, folder="anchors", name=f"{trial.code}-{step}",
+            kind=f"{pack.ANCHOR}{step}", caption=name, alt=alt, trial=trial,
+        )  # fmt: skip
+        note(
+            actor, "added an anchor", programme=trial.programme, thing="file", code=made.path,
+            after={"trial": trial.code, "step": step, "sha256": made.sha256},
+        )  # fmt: skip
     return made

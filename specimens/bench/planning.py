@@ -14,8 +14,6 @@ from specimens.models import (
     Absence,
     BenchPlace,
     BenchPlan,
-    Exposure,
-    Programme,
     Reading,
     Specimen,
     Unit,
@@ -65,7 +63,11 @@ def available_units(bench: Bench) -> list[Unit]:
 
 
 def chosen_units(bench: Bench, wishes: Wishes) -> list[Unit]:
-    """The units asked for; by default the first `units_planned` of each product."""
+    """The units asked for; by default the first `units_planned` of each product that were not measured yet.
+
+    Units with readings in the trial were measured elsewhere, such as those whose results were carried over
+    from an earlier programme: they count, and are not measured again unless they are asked for.
+    """
     units = available_units(bench)
     if wishes.units:
         wanted = set(wishes.units)
@@ -73,11 +75,14 @@ def chosen_units(bench: Bench, wishes: Wishes) -> list[Unit]:
         if len(units) != len(wanted):
             raise Refused("A unit was chosen that this trial cannot use: load the page again.")
         return units
+    measured = set(Reading.objects.filter(trial=bench.trial).values_list("specimen__unit", "unit").distinct())
+    measured = {pk for pair in measured for pk in pair}
+    fresh = [unit for unit in units if unit.pk not in measured]
     if bench.trial.units_planned is None:
-        return units
-    taken: Counter = Counter()
+        return fresh
+    taken: Counter = Counter(unit.product_id for unit in units if unit.pk in measured)
     chosen = []
-    for unit in units:
+    for unit in fresh:
         if taken[unit.product_id] < bench.trial.units_planned:
             taken[unit.product_id] += 1
             chosen.append(unit)
@@ -97,7 +102,10 @@ def make(bench: Bench, wishes: Wishes, *, actor) -> list[BenchPlace]:
     with transaction.atomic():
         lock(bench.programme)
         if BenchPlace.objects.filter(trial=bench.trial).exists():
-            raise Refused("This trial is planned already. To repeat specimens, open a new run; to add units, add them.")
+            raise Refused(
+                "This trial is planned already. To measure more, add specimens to it; to measure again after a change,"
+                " open a new run."
+            )
         units = chosen_units(bench, wishes)
         specimens = _specimens(bench, wishes, units)
         blocks = _blocks(specimens, key_of(bench, seed), wishes)
@@ -297,12 +305,4 @@ def repeat(bench: Bench, run: str, specimens: list[Specimen], *, same: bool, see
     return BenchPlace.objects.bulk_create(
         BenchPlace(trial=bench.trial, specimen=of_code[code], run=run, position=last + i, block=f"run {run}")
         for i, code in enumerate(order, 1)
-    )
-
-
-def has_begun(programme: Programme, specimens: list[int]) -> bool:
-    """Whether work on any of these specimens has begun: a reading or an exposure. Two queries."""
-    return (
-        Reading.objects.filter(programme=programme, specimen__in=specimens).exists()
-        or Exposure.objects.filter(specimen__in=specimens).exists()
     )

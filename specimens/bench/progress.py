@@ -16,9 +16,9 @@ from . import finding
 from .context import trial_name
 from .entries import CLOCK_SLACK, note
 from .errors import Refused
-from .listing import measured
 from .pack import label
-from .panels import rater_of
+from .panels import rater_of, unfinished
+from .places import measured
 from .typed import words
 
 LATEST = 40
@@ -61,9 +61,7 @@ def of_programme(programme: Programme) -> dict:
         Trial.objects.filter(programme=programme).exclude(property__kind="certification")
         .select_related("property", "condition").order_by("code")
     )  # fmt: skip
-    hidden = {
-        trial for (trial, rater), row in counted.items() if rater and row["measured"] < row["planned"]
-    }
+    hidden = set(unfinished([programme.pk]))
     lines = []
     for trial in trials:
         rows = [(rater, row) for (key, rater), row in counted.items() if key == trial.pk]
@@ -77,7 +75,7 @@ def of_programme(programme: Programme) -> dict:
         ))  # fmt: skip
     return {
         "lines": lines, "people": _people(programme), "latest": _latest(programme, hidden),
-        "conflicts": conflicts(programme, hidden), "refused": _refused(programme),
+        "conflicts": conflicts(programme, hidden), "refused": _refused(programme, hidden),
     }  # fmt: skip
 
 
@@ -132,16 +130,24 @@ def conflicts(programme: Programme, hidden: set[int] = frozenset()) -> list[dict
         found.append({
             "pk": row.pk, "kind": row.get_kind_display(), "trial": row.trial.code, "name": trial_name(row.trial),
             "specimen": label(row.specimen) if row.specimen else "", "readings": values, "at": row.found_at,
-            "sent": str((row.content or {}).get("value", "")) if row.kind == ConflictKind.OTHER_CONTENT else "",
+            "sent": _sent(row, secret),
         })  # fmt: skip
     return found
 
 
-def _refused(programme: Programme) -> list[dict]:
+def _sent(row: Conflict, secret: bool) -> str:
+    """What came again under an id that was stored already; "" where it is no such pair."""
+    if row.kind != ConflictKind.OTHER_CONTENT:
+        return ""
+    return HIDDEN if secret else str((row.content or {}).get("value", ""))[:40]
+
+
+def _refused(programme: Programme, hidden: set[int]) -> list[dict]:
     rows = Submission.objects.filter(trial__programme=programme, status=EntryStatus.REFUSED).select_related("user")
     return [
         {"at": row.received_at, "who": row.user.get_username(), "tablet": row.tablet,
-         "text": row.answer.get("text", ""), "typed": str(row.content.get("value", ""))[:40]}
+         "text": HIDDEN if row.trial_id in hidden else row.answer.get("text", ""),
+         "typed": "" if row.trial_id in hidden else str(row.content.get("value", ""))[:40]}
         for row in rows.order_by("-received_at")[:LATEST]
     ]  # fmt: skip
 

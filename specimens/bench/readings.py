@@ -72,18 +72,21 @@ def prepare(entry: Entry) -> Prepared:
     panel = any(raters) or (not raters and prop.kind == "rating" and bool(panels.raters_of(bench.trial)))
     rater = words(content.get("rater"), "rater", 100)
     runs = bench.runs
+    run, run_remark = finding.run(runs, content.get("run"), entry.at)
     replaces, replace_reason = _replaces(bench, specimen, content)
     made = Prepared(
         bench=bench, specimen=specimen, raters=raters, main=main, dimensions=_dimensions(bench, content, entry.at),
         bound=bound, mode=_mode(bench, content.get("failure_mode")), operator=operator,
         rater=(rater or operator) if panel else rater, note=words(content.get("note"), "note"),
         decision=words(content.get("decision"), "decision"), runs=runs,
-        run=finding.run(runs, content.get("run"), entry.at), replaces=replaces, replace_reason=replace_reason,
+        run=run, replaces=replaces, replace_reason=replace_reason,
         panel=panel,
     )  # fmt: skip
     if content.get("reduction") is not None:
         made.trace, made.wish, made.reduction = traces.prepared(bench, specimen, content["reduction"], main.value)
     made.slips = reviewing.review(made, entry)
+    if run_remark:
+        made.slips.append(slips.Slip("run", run_remark))
     return made
 
 
@@ -213,8 +216,11 @@ def store(entry: Entry, p: Prepared) -> Outcome:
         _create(entry, p, typed, f"{code}-d{i}", "", None, typed.slips)
     note(
         entry.user, "measured", programme=p.bench.programme, thing="reading", code=made.code,
-        after={"trial": p.bench.trial.code, "value": made.value, "unit": made.unit_of_measure,
-               "dimensions": [typed.value for typed in p.dimensions]},
+        # the record is open to the whole team: what a panel's rater gave is not told there
+        after={"trial": p.bench.trial.code} if p.panel else {
+            "trial": p.bench.trial.code, "value": made.value, "unit": made.unit_of_measure,
+            "dimensions": [typed.value for typed in p.dimensions],
+        },
         why=made.replace_reason,
     )  # fmt: skip
     remarks += _conflicts(entry, p, made, others, replaces)

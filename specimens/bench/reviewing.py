@@ -18,7 +18,7 @@ SIBLINGS = Statement(
     lambda trial, product: Reading.objects.filter(
         trial_id=trial, product_id=product, replaced_by__isnull=True, void__isnull=True, bound__in=["", "="],
         converted__value__isnull=False,
-    ).order_by().values_list("pk", "converted__value"),
+    ).order_by().values_list("pk", "converted__value", "failure_mode"),
     trial=int, product=int,
 )  # fmt: skip
 
@@ -28,7 +28,7 @@ def review(p: Prepared, entry: Entry) -> list[Slip]:
     found = [slip for typed in (p.main, *p.dimensions) for slip in typed.slips]
     found += [slip for typed in p.dimensions for slip in _of_dimension(typed)]
     found += _of_value(p)
-    found += _of_plan(p)
+    found += _of_plan(p, entry.user.get_username())
     found += _of_work(p, entry)
     if entry.skew and abs(entry.skew) > CLOCK_SLACK:
         minutes = abs(entry.skew).total_seconds() / 60
@@ -56,7 +56,11 @@ def _of_value(p: Prepared) -> list[Slip]:
     if p.bound not in ("", "="):
         return found
     live = SIBLINGS.rows(trial=p.bench.trial.pk, product=p.specimen.product_id)
-    siblings = [value for key, value in live if p.replaces is None or key != p.replaces.pk]
+    uncounted = {code for code, mode in p.bench.modes.items() if not mode.counts}
+    siblings = [
+        value for key, value, mode in live
+        if mode not in uncounted and (p.replaces is None or key != p.replaces.pk)
+    ]
     ends = None
     if not p.bench.dimensions and (prop.plausible_low is not None or prop.plausible_high is not None):
         ends = tuple(
@@ -95,13 +99,16 @@ def _result(p: Prepared) -> tuple[float | None, str]:
     return value * float(units.factor(f"{bench.unit}/({parts})", bench.property.unit)), ""
 
 
-def _of_plan(p: Prepared) -> list[Slip]:
-    """A specimen of another trial; a rater who is not on the panel."""
+def _of_plan(p: Prepared, account: str) -> list[Slip]:
+    """A specimen of another trial; a rater who is not on the panel, or who is not the one signed in."""
     if not p.raters and BenchPlace.objects.filter(trial=p.bench.trial).exists():
         return [Slip("other_trial", f"the specimen {pack.label(p.specimen)} is not planned in this trial")]
+    found = []
     if p.panel and p.rater not in p.raters:
-        return [Slip("not_on_panel", f"the rater {p.rater} is not on this panel")]
-    return []
+        found.append(Slip("not_on_panel", f"the rater {p.rater} is not on this panel"))
+    if p.panel and p.rater != account:
+        found.append(Slip("other_account", f"the rating of {p.rater} was sent in by {account}"))
+    return found
 
 
 def _of_work(p: Prepared, entry: Entry) -> list[Slip]:

@@ -83,6 +83,17 @@ def local_number(value: str, what: str, comma: bool) -> str:
     return plain_number(text.replace(mark, "."), what)
 
 
+def local_text(value: float, comma: bool) -> str:
+    """A number as a person's form shows it, so that it can be sent again as it stands.
+
+    >>> local_text(40.5, comma=True), local_text(40.0, comma=False)
+    ('40,5', '40')
+    """
+    text = format(Decimal(repr(value)), "f")
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace(".", ",") if comma else text
+
+
 def words(value: object, what: str, longest: int = LONGEST_WORDS) -> str:
     """Free text, trimmed. A first character that a spreadsheet would run gets a word before it."""
     if value in (None, ""):

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from specimens import roles
 from specimens.models import Reading, Void
 
-from . import context, finding, panels, roles
+from . import context, finding, panels
 from .entries import Entry, Outcome, note
 from .errors import Refused
 from .typed import words
@@ -18,8 +19,10 @@ def prepare(entry: Entry) -> tuple[context.Bench, Reading, str]:
     found = finding.reading(bench.programme, entry.content.get("reading"), "void")
     if found.trial_id != bench.trial.pk and found.trial_id not in {d.trial.pk for d in bench.dimensions}:
         raise Refused(f"The reading {found.code} is of another trial.")
-    if panels.raters_of(bench.trial) and panels.rater_of(found) != _by(entry) and not roles.may_plan(entry.user):
-        raise Refused("The rating is another rater's: only they or the planner can void it.")
+    # whose account it is, not the name that the entry bears: names can be typed
+    own = panels.rater_of(found) == entry.user.get_username()
+    if not own and panels.raters_of(bench.trial) and not roles.may_plan(entry.user):
+        raise Refused("The rating is another rater's: only they, signed in themselves, or the planner can void it.")
     return bench, found, reason
 
 

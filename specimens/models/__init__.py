@@ -19,7 +19,9 @@ from .trials import Absence, Condition, Exposure, Property, Run, Specimen, Trial
 
 __all__ = [
     "Absence", "Attachment", "BenchPlace", "BenchPlan", "Calibration", "ChamberLog", "Claim", "Condition", "Conflict",
-    "ConvertedValue", "Exposure", "FailureMode", "Instrument", "InstrumentFault", "MakerAnswer", "Method", "MethodInProgramme",
+    "ConvertedValue", "Exposure", "FailureMode", "Instrument", "InstrumentFault", "MakerAnswer", "Method",
+    "MethodInProgramme",
     "MethodRevision", "Product", "Programme", "ProgrammeInstrument", "ProgrammeProduct", "Property", "Purchase",
-    "Reading", "ReadingCorrection", "Run", "Specimen", "Stay", "Submission", "TraceReduction", "Trial", "TrialDimension", "Unit", "Void",
+    "Reading", "ReadingCorrection", "Run", "Specimen", "Stay", "Submission", "TraceReduction", "Trial",
+    "TrialDimension", "Unit", "Void",
 ]

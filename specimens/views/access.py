@@ -13,7 +13,8 @@ from django.urls import reverse
 from django.views.decorators.cache import cache_control, never_cache
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 
-from specimens.bench import context, roles
+from specimens import roles
+from specimens.bench import context
 from specimens.bench.errors import Refused
 
 private = cache_control(private=True, no_cache=True)

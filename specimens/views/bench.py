@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from functools import cache
+from functools import cache, partial
+from math import isfinite
 from pathlib import Path
 
 from django.conf import settings
@@ -18,7 +19,8 @@ from django.utils import timezone
 from django.views.decorators.csrf import ensure_csrf_cookie
 from django.views.decorators.http import require_POST, require_safe
 
-from specimens.bench import codes, entries, listing, pack, photos, roles
+from specimens import roles
+from specimens.bench import codes, entries, listing, pack, photos
 from specimens.bench.errors import Refused
 from specimens.models import Attachment, Specimen
 
@@ -92,12 +94,26 @@ def _no_constant(name: str):
     raise ValueError(f"found {name}, which is no JSON number")
 
 
+def _number(text: str, kind: type) -> float | int | str:
+    """A JSON number; one beyond all proportion stays text, which its own entry is refused for and no other."""
+    if len(text) > 30:
+        return text
+    number = kind(text)
+    return number if isfinite(number) else text
+
+
+_parse = partial(
+    json.loads, parse_constant=_no_constant, parse_int=partial(_number, kind=int),
+    parse_float=partial(_number, kind=float),
+)  # fmt: skip
+
+
 @api(roles.may_enter)
 @require_POST
 def submit(request):
     """Entries from a tablet: each taken once and answered."""
     try:
-        document = json.loads(request.body, parse_constant=_no_constant)
+        document = _parse(request.body)
         if not isinstance(document, dict):
             raise ValueError("found no object")
     except RequestDataTooBig:

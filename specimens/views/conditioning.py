@@ -11,11 +11,12 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
+from specimens import roles
 from specimens.bench import board as boards
 from specimens.bench import calendar as calendars
-from specimens.bench import chamber_logs, exposures, finding, roles
+from specimens.bench import chamber_logs, corrections, exposures, finding
 from specimens.bench.errors import Refused
-from specimens.bench.typed import local_number, words
+from specimens.bench.typed import local_number, moment, words
 from specimens.models import Condition, Exposure, Programme
 
 from .access import at_most, attempt, enterers, members, posted_file, reads_comma
@@ -30,9 +31,31 @@ def board(request):
     address = f"{reverse('bench-calendar')}?key={calendars.key_for(request.user)}"
     return render(request, "bench/conditioning.html", {
         "now": now, "batches": batches, "inside": [batch for batch in batches if batch.ended_at is None],
-        "to_start": boards.to_start(), "may_enter": roles.may_enter(request.user),
-        "calendar": f"{settings.PUBLIC_URL}{address}", "planned": boards.planned_text,
+        "outside": [batch for batch in batches if batch.ended_at is not None], "to_start": boards.to_start(),
+        "may_enter": roles.may_enter(request.user), "calendar": f"{settings.PUBLIC_URL}{address}",
+        "planned": boards.planned_text,
     })  # fmt: skip
+
+
+@members
+@require_safe
+def past(request):
+    """Batches that are over, the latest first: to look up, and to put right."""
+    before = request.GET.get("before", "")
+    try:
+        until = moment(before, "time")[0] if before else None
+    except Refused:
+        until = None
+    batches, more = boards.over(until)
+    return render(request, "bench/past.html", {
+        "batches": batches, "more": more, "may_enter": roles.may_enter(request.user),
+    })  # fmt: skip
+
+
+def _typed_time(form, name: str) -> str:
+    """A time from a form, with the zone that the page's script put beside it; without script it is in UTC."""
+    text, zone = form.get(name, "").strip(), form.get(f"{name}_zone", "").strip()
+    return f"{text}{zone}" if text and zone else text
 
 
 def _content(form, comma: bool, *numbers: str) -> dict:
@@ -60,7 +83,7 @@ def start(request):
         scanned = request.POST.get("scanned", "").replace(",", " ").split()
         listed = [*request.POST.getlist("specimen"), *scanned]
         specimens = {one.pk: one for one in (finding.specimen(condition.programme, text) for text in listed)}
-        at, text = exposures.moment_typed(request.POST.get("at", ""), "start")
+        at, text = exposures.moment_typed(_typed_time(request.POST, "at"), "start")
         point, point_unit = exposures.set_point(content, condition)
         made = exposures.start(exposures.Start(
             condition.programme, condition, list(specimens.values()), at, text, request.user.get_username(),
@@ -93,7 +116,7 @@ def end(request):
     def do():
         programme, rows = _exposures(request.POST)
         content = _content(request.POST, reads_comma(request), "actual_low", "actual_high")
-        at, text = exposures.moment_typed(request.POST.get("at", ""), "end")
+        at, text = exposures.moment_typed(_typed_time(request.POST, "at"), "end")
         low, high, own = exposures.actual(content, rows[0].condition)
         told = exposures.end(exposures.End(
             programme, rows, at, text, request.user.get_username(), low, high, own,
@@ -103,6 +126,26 @@ def end(request):
         return f"{len(rows)} specimens came out.{said}"
 
     return attempt(request, do, "bench-conditioning")
+
+
+@enterers
+@require_POST
+def correct(request):
+    """Put the times of a batch right, or take it back where it did not go in after all."""
+
+    def do():
+        programme, rows = _exposures(request.POST)
+        times = {}
+        for name, what in (("started", "start"), ("ended", "end")):
+            typed = _typed_time(request.POST, name)
+            times[name] = moment(typed, what) if typed else None
+        return corrections.correct(corrections.Correction(
+            programme, rows, request.POST.get("reason", ""), request.user.get_username(), **times,
+            never=request.POST.get("never") == "yes",
+        ), actor=request.user)  # fmt: skip
+
+    page = "bench-conditioning-past" if request.POST.get("back") == "past" else "bench-conditioning"
+    return attempt(request, do, page)
 
 
 @enterers

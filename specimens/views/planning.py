@@ -8,11 +8,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from specimens.bench import codes, cutting, order_plot, pack, panels, photos, planning, progress, roles, runs
+from specimens import roles
+from specimens.bench import adding, codes, cutting, order_plot, pack, panels, photos, planning, progress, runs
 from specimens.bench import labels as drawn
 from specimens.bench.cutting import Material
 from specimens.bench.errors import Refused
-from specimens.bench.listing import measured
+from specimens.bench.places import measured
 from specimens.bench.typed import local_number, unit, words
 from specimens.fields import Number
 from specimens.models import BenchPlace, BenchPlan, Programme
@@ -86,6 +87,7 @@ def plan(request, programme: str, code: str):
         pairs = progress.conflicts(bench.programme, {bench.trial.pk} if hidden else set())
         told["conflicts"] = [row for row in pairs if row["trial"] == code]
         told["products"] = bench.programme.products.select_related("product").order_by("code")
+        told["units"] = planning.available_units(bench) if told["may_plan"] and not bench.trial.paired else []
         told["scale"] = range(int(bench.property.scale_low), int(bench.property.scale_high) + 1) if raters else ()
     else:
         told |= _preview(request, bench)
@@ -127,6 +129,21 @@ def new_run(request, programme: str, code: str):
         }  # fmt: skip
         run = runs.open_run(bench, content, actor=request.user)
         return f"Run {run.code} is open. Readings from now on belong to it."
+
+    return attempt(request, do, "bench-plan", programme=programme, code=code)
+
+
+@planners
+@require_POST
+def more(request, programme: str, code: str):
+    """More specimens for a trial that is planned already."""
+    bench = trial_or_404(programme, code)
+
+    def do():
+        keys = [int(key) for key in request.POST.getlist("unit") if key.isdecimal() and len(key) < 19]
+        of_each = whole(request.POST.get("of_each", ""), "how many of each", 1)
+        made = adding.add(bench, keys, of_each, request.POST.get("reason"), actor=request.user)
+        return f"Added: {len({place.specimen_id for place in made})} specimens, each with its code."
 
     return attempt(request, do, "bench-plan", programme=programme, code=code)
 
@@ -227,5 +244,6 @@ def cut(request, programme: str):
     """What to cut from which unit, for all plans of a programme."""
     found = get_object_or_404(Programme, slug=programme)
     return render(request, "bench/cut.html", {
-        "programme": found, "cuts": cutting.of_programme(found), "back": reverse("bench"),
+        "programme": found, "cuts": cutting.of_programme(found, blind_told=roles.may_plan(request.user)),
+        "back": reverse("bench"),
     })  # fmt: skip

@@ -16,12 +16,13 @@ from specimens.bench import entries, finding, traces
 from specimens.bench.context import offered
 from specimens.bench.errors import Refused
 from specimens.bench.pack import label
-from specimens.bench.typed import words
-from specimens.models import Attachment, BenchPlace
+from specimens.bench.typed import local_text, words
+from specimens.models import Attachment, BenchPlace, Reading
 
 from .access import at_most, enterers, members, posted_file, reads_comma, trial_or_404
 
 TABLET = "the traces page"
+ONCE_MORE = "its trace was reduced once more"
 KEPT = ("rule", "start", "stop", "prominence", "drop", "axis", "of", "column_force", "column_extension", "column_time")
 
 
@@ -98,11 +99,23 @@ def curve(request, programme: str, code: str, key: int):
         "value": None if reduction.value is None else traces.value_text(reduction.value),
         "range": None if reduction.peak_range is None else traces.value_text(reduction.peak_range),
         "unit": unit, "units": [row["text"] for row in offered(bench.unit)],
-        "sketch": traces.sketch(trace, asked, reduction),
+        "sketch": traces.sketch(trace, asked, reduction), "typed": {
+            name: local_text(value, reads_comma(request)) if isinstance(value, float) else value
+            for name, value in asked.parameters.items()
+        },
         "chart": f"{chart}?{query}", "entry": uuid.uuid4(), "differs": own is not None and not asked.same(own),
-        "modes": bench.modes.values(), "instruments": bench.instruments.items(), "points": len(trace.force),
-        "skipped": trace.skipped, "columns": trace.headings, "now": timezone.now().isoformat(timespec="seconds"),
+        "earlier": _earlier(bench, attachment), "modes": bench.modes.values(),
+        "instruments": bench.instruments.items(), "points": len(trace.force), "skipped": trace.skipped,
+        "columns": trace.headings, "now": timezone.now().isoformat(timespec="seconds"),
     })  # fmt: skip
+
+
+def _earlier(bench, attachment) -> list[Reading]:
+    """The readings of this specimen that count by now, those that rest on this very trace first."""
+    found = Reading.objects.filter(
+        trial=bench.trial, specimen=attachment.specimen, replaced_by__isnull=True, void__isnull=True
+    )
+    return sorted(found.order_by("pk"), key=lambda reading: reading.trace != attachment.path)
 
 
 def _store(request, bench, attachment, asked, reduction):
@@ -117,7 +130,8 @@ def _store(request, bench, attachment, asked, reduction):
         "value": traces.value_text(reduction.value), "unit": form.get("unit", ""), "bound": form.get("bound", ""),
         "instrument": form.get("instrument", ""), "failure_mode": form.get("failure_mode", ""),
         "note": form.get("note", ""), "decision": form.get("decision", ""), "made_at": form.get("made_at", ""),
-        "replaces": form.get("replaces", ""), "replace_reason": form.get("replace_reason", ""),
+        "replaces": form.get("replaces", ""),
+        "replace_reason": form.get("replace_reason", "").strip() or asked.reason or ONCE_MORE,
         "reduction": {
             "trace": attachment.pk, "rule": asked.rule, "parameters": asked.parameters, "columns": asked.columns,
             "reason": asked.reason,

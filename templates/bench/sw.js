@@ -5,11 +5,13 @@ const SHELL = `bench-shell-${VERSION}`;
 const PAGES = `bench-pages-${VERSION}`;
 const PATIENCE_MS = 4000; // a weak network may neither answer nor fail
 
+const STYLES = {
+  paper: "{% static 'css/paper.css' %}", frame: "{% static 'css/frame.css' %}", tables: "{% static 'css/tables.css' %}",
+  range: "{% static 'css/range.css' %}", print: "{% static 'css/print.css' %}", bench: "{% static 'css/bench.css' %}",
+  forms: "{% static 'css/forms.css' %}", "bench-pages": "{% static 'css/bench-pages.css' %}",
+};
 {% get_static_prefix as prefix %}const ASSETS = [
-  "{% static 'css/paper.css' %}", "{% static 'css/frame.css' %}", "{% static 'css/tables.css' %}",
-  "{% static 'css/range.css' %}", "{% static 'css/print.css' %}", "{% static 'css/bench.css' %}",
-  "{% static 'css/forms.css' %}", "{% static 'css/bench-pages.css' %}", "{% static 'mark.svg' %}",
-  "{{ prefix }}vendor/idb-8.0.4.js",
+  ...Object.values(STYLES), "{% static 'mark.svg' %}", "{{ prefix }}vendor/idb-8.0.4.js",
   ...[
     "app", "ask", "clock", "dom", "foot", "form", "keypad", "list", "main", "measured", "numbers", "pack", "photos", "queue",
     "session", "setup", "slips", "slots", "specimen", "store", "suspects", "worklist",
@@ -17,6 +19,7 @@ const PATIENCE_MS = 4000; // a weak network may neither answer nor fail
 ];
 const HELD = new Set(ASSETS.map((path) => new URL(path, location).pathname));
 const isEntryPage = (url) => /^\/bench\/(trials\/.+)?$/.test(url.pathname) && !url.pathname.endsWith(".json");
+const HELD_CODES = "/bench/held-codes";
 const LOOK = { ignoreVary: true, ignoreSearch: true };
 
 self.addEventListener("install", (event) => {
@@ -61,15 +64,28 @@ async function forgetOld() {
 
 /** A page asks to be held at once, with the codes whose labels lead to it. */
 self.addEventListener("message", (event) => {
-  const { hold, codes } = event.data || {};
-  if (hold) event.waitUntil(holdPage(hold, codes || []));
+  const { hold, list, name, codes, photos } = event.data || {};
+  if (hold) event.waitUntil(holdPage(hold, { list, name, codes: codes || [], photos: photos || [] }));
 });
 
-async function holdPage(path, codes) {
+async function holdPage(path, { list, name, codes, photos }) {
   const cache = await caches.open(PAGES);
-  const page = await fetchPage(path).catch(() => null);
-  if (page) await cache.put(path, page);
-  await cache.put(`/bench/held-codes${path}`, new Response(JSON.stringify({ path, codes })));
+  for (const one of [path, list].filter(Boolean)) {
+    const page = await fetchPage(one).catch(() => null);
+    if (page) await cache.put(one, page);
+  }
+  await cache.put(HELD_CODES + path, new Response(JSON.stringify({ path, name, codes })));
+  for (const photo of photos) {
+    if (await cache.match(photo, LOOK)) continue;
+    const picture = await fetchPage(photo).catch(() => null);
+    if (picture) await cache.put(photo, picture);
+  }
+}
+
+/** What was told of each page that is held: {path, name, codes}. */
+async function heldPages(cache) {
+  const asked = (await cache.keys()).filter(({ url }) => new URL(url).pathname.startsWith(HELD_CODES));
+  return Promise.all(asked.map(async (request) => (await cache.match(request)).json()));
 }
 
 self.addEventListener("fetch", (event) => {
@@ -86,7 +102,7 @@ async function fromShell(request) {
   return (await cache.match(request, LOOK)) || (await caches.match(request, LOOK)) || fetch(request);
 }
 
-/** Photos of scale steps: once seen, there without network. */
+/** Photos of scale steps: there without network, as a page that asks to be held names them. */
 async function image(request) {
   const cache = await caches.open(PAGES);
   const held = await cache.match(request, LOOK);
@@ -105,20 +121,32 @@ async function openPage(request, url) {
   });
   asked.catch(() => {});
   const held = await cache.match(url.pathname, LOOK);
-  if (!held && !url.pathname.startsWith("/bench/s/")) return asked;
+  if (!held && !url.pathname.startsWith("/bench/s/")) return asked.catch(() => notHeld(cache));
   const late = new Promise((resolve) => setTimeout(resolve, PATIENCE_MS));
   const answer = await Promise.race([asked.catch(() => null), late]);
   if (answer && answer.status < 500) return answer;
-  return held || (await fromCode(cache, url)) || asked;
+  return held || (await fromCode(cache, url)) || asked.catch(() => notHeld(cache));
+}
+
+const escaped = (text) => String(text).replace(/[&<>"']/g, (sign) => `&#${sign.charCodeAt(0)};`);
+
+/** Said instead of the browser's own words where a page is not held: what still opens, and that nothing is lost. */
+async function notHeld(cache) {
+  const pages = (await heldPages(cache)).map(({ path, name }) =>
+    `<li><a class="trial" href="${escaped(path)}"><span class="name">${escaped(name || path)}</span></a></li>`);
+  const body = `<!doctype html><html lang="en"><head><meta charset="utf-8"><title>No network – Evenhand bench</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+${["paper", "frame", "bench-pages"].map((name) => `<link rel="stylesheet" href="${STYLES[name]}">`).join("")}</head>
+<body class="working at-bench"><main><h1>No network</h1>
+<p>This page needs the network. What was typed on this tablet is still saved on it, and is sent when the network is back.</p>
+${pages.length ? `<p>These trials open without network:</p><ul class="trials">${pages.join("")}</ul>` : "<p>No trial is held on this tablet yet: open one while there is a network.</p>"}
+</main></body></html>`;
+  return new Response(body, { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 }
 
 /** The address on a label: the page held for the trial that has this code, opened at it. */
 async function fromCode(cache, url) {
   const code = decodeURIComponent(url.pathname.split("/")[3] || "").toUpperCase();
-  for (const request of await cache.keys()) {
-    if (!new URL(request.url).pathname.startsWith("/bench/held-codes/")) continue;
-    const { path, codes } = await (await cache.match(request)).json();
-    if (codes.includes(code)) return Response.redirect(`${path}#${encodeURIComponent(code)}`);
-  }
-  return null;
+  const page = (await heldPages(cache)).find(({ codes }) => codes.includes(code));
+  return page ? Response.redirect(`${page.path}#${encodeURIComponent(code)}`) : null;
 }

@@ -241,8 +241,13 @@ def test_a_log_that_misses_the_planned_temperature_is_a_departure(stage, oven):
         (log_of(73, start=NOON + timedelta(hours=2)), {"hours_ahead": 2.0}),
         (log_of(73, form="%Y-%m-%dT%H:%M:%S+00:00"), {}),
         (log_of(73, form="%Y/%m/%d %H:%M").decode().encode("utf-16"), {}),
+        (log_of(73, heading='Oven "7;x\nTime;Temperature (°C)\n'), {}),
+        (log_of(73, heading="note\n" * 600 + "Time;Temperature (°C)\n"), {}),
     ],
-    ids=["marked", "unit asked", "dots", "tabs", "commas", "clock ahead", "iso", "utf-16"],
+    ids=[
+        "marked", "unit asked", "dots", "tabs", "commas", "clock ahead", "iso", "utf-16", "open quotation",
+        "a long head",
+    ],
 )
 def test_logs_as_chambers_write_them(stage, oven, data, more):
     condition, specimens = oven
@@ -265,6 +270,9 @@ def test_logs_as_chambers_write_them(stage, oven, data, more):
         (log_of(10, start=NOON - timedelta(days=9)), {}, "Is its clock right"),
         (b"t;a;b\n2026-03-10 12:00;70;71\n2026-03-10 12:15;70;71\n", {"unit": "degC"}, "no one column"),
         (b"t;temp\n2026-03-10 12:00;70\n2026-03-10 12:15;hot\n", {"unit": "degC"}, "Line 3 of the log: found “hot”"),
+        (b"t;temp\n2026-03-10 12:00;70\n2026-03-10 12:15;1e400\n", {"unit": "degC"}, "Line 3 of the log"),
+        (b"t;temp\n2026-03-10 12:00;70\n2026-03-10 12:15;" + b"7" * 9_000, {"unit": "degC"}, "Line 3 of the log"),
+        (b"t;temp\n2026-03-10 12:00;" + b"7" * 200_000, {"unit": "degC"}, "out of all proportion"),
     ],
 )
 def test_logs_that_are_none_are_refused_in_one_line(stage, oven, data, more, says):
@@ -275,3 +283,18 @@ def test_logs_that_are_none_are_refused_in_one_line(stage, oven, data, more, say
     assert says in str(refusal.value)
     assert "\n" not in str(refusal.value) and len(str(refusal.value)) < 300
     assert not ChamberLog.objects.exists()
+
+
+def test_a_chamber_without_a_temperature_has_a_unit_of_its_own(stage, oven):
+    """A climate of 93 % relative humidity has no temperature to go by: no unit is guessed for it."""
+    condition, _ = oven
+    condition.temperature, condition.temperature_unit = None, ""
+    assert exposures.set_point({"set_point": "93", "set_point_unit": "percent"}, condition) == (Number("93"), "percent")
+    low, high, unit = exposures.actual({"actual_low": "91", "actual_high": "95", "actual_unit": "%"}, condition)
+    assert (low, high, unit) == (Number("91"), Number("95"), "%")
+    for typed, says in (("", "in which unit"), ("parsnip", "expected one such as degC or percent")):
+        with pytest.raises(Refused, match=says):
+            exposures.set_point({"set_point": "93", "set_point_unit": typed}, condition)
+    condition.temperature_unit = "degC"
+    with pytest.raises(Refused, match="does not fit"):
+        exposures.set_point({"set_point": "93", "set_point_unit": "percent"}, condition)

@@ -35,6 +35,7 @@ TABLE = {
     "bench-manifest": ((), "get", OPEN),
     "bench-plan": (T, "get", TEAM),
     "bench-run": (T, "post", PLAN),
+    "bench-more": (T, "post", PLAN),
     "bench-rater": (T, "post", PLAN),
     "bench-anchor": (T, "post", PLAN),
     "bench-conflict": (T, "post", PLAN),
@@ -44,6 +45,8 @@ TABLE = {
     "bench-conditioning": ((), "get", TEAM),
     "bench-exposure-start": ((), "post", ENTER),
     "bench-exposure-end": ((), "post", ENTER),
+    "bench-exposure-correct": ((), "post", ENTER),
+    "bench-conditioning-past": ((), "get", TEAM),
     "bench-chamber-log": ((), "post", ENTER),
     "bench-calendar": ((), "get", dict.fromkeys(ROLES, 404)),  # without its key
     "bench-progress": (P, "get", TEAM),
@@ -366,13 +369,14 @@ PAGES = {
     "bench-trial": (T, 14),  # as the pack
     # trial, dimensions, raters, places, readings, their entries, runs, products, instruments, people, absences
     "bench-pack": (T, 14),
-    "bench-plan": (T, 17),
+    "bench-plan": (T, 18),
     "bench-labels": (T, 7),  # trial, dimensions, raters, places
     "bench-sheet": (T, 7),  # the same
     "bench-cut": (P, 6),  # programme, plans, places
     "bench-conditioning": ((), 9),  # exposures, what was read, what is planned; places, begun, cautions
-    # programme, places counted, readings counted, trials, people, latest, conflicts, refused
-    "bench-progress": (P, 11),
+    "bench-conditioning-past": ((), 5),  # when batches came out, their exposures
+    # programme, places counted, readings counted, trials, panels and third looks, people, latest, conflicts, refused
+    "bench-progress": (P, 13),
     "bench-traces": (T, 8),  # trial, dimensions, places, traces, own rule
 }
 
@@ -385,6 +389,10 @@ def fill(stage, send, replicates):
         Exposure.objects.create(
             specimen=place.specimen, condition=condition, started_at="2026-03-01T00:00Z", chamber=str(place.pk)
         )
+        Exposure.objects.create(
+            specimen=place.specimen, condition=condition, started_at="2026-02-01T00:00Z", chamber=str(place.pk),
+            started_at_text="February", ended_at="2026-02-04T00:00Z",
+        )  # fmt: skip
     send(*(stage.entry("force", place.specimen, f"{20 + i % 3}") for i, place in enumerate(places[: replicates * 3])))
     for place in places[:replicates]:
         send(stage.entry("force", place.specimen, "21"), tablet="tablet-2")

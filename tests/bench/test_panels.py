@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 from django.test import Client
 
+from comparisons.models import ComparisonProgramme, Event
+from comparisons.services.evaluation import run_evaluation
 from specimens.bench import pack, panels, planning
 from specimens.bench.errors import Refused
 from specimens.models import Conflict, Reading, Void
+from tests.public.small_study import import_small
 
 
 @pytest.fixture
@@ -84,6 +87,98 @@ def test_two_raters_three_steps_apart_are_asked_for_another_look(stage, send, pl
     assert Conflict.objects.count() == 1, "asked once: what they give then stands"
     live = sorted(r.value for r in panels.live_ratings(stage.trials["edge"]))
     assert live == ["4", "5", "6"], "no rating was averaged or dropped"
+
+
+def test_a_third_look_is_taken_without_the_others_ratings(stage, send, places):
+    """Until both have looked again, or the planner has settled it, the panel is not done, and nothing is shown."""
+    slug = stage.programme.slug
+    first, *rest = own(places, "bea")
+    given = {who: stage.entry("edge", first, value) for who, value in (("bench", "2.25"), ("other", "7.75"))}
+    for who, entry in given.items():
+        send(entry, by=who)
+    send(stage.entry("edge", first, "5"), by="planner")
+    for specimen in rest:
+        for who in ("bench", "other", "planner"):
+            send(stage.entry("edge", specimen, "5"), by=who)
+    trial = stage.trials["edge"]
+
+    def shown() -> bool:
+        pages = [get(stage, "bench", path).content.decode() for path in
+                 (f"/bench/progress/{slug}/", f"/bench/plan/{slug}/edge/")]
+        return any(value in page for page in pages for value in ("2.25", "7.75"))
+
+    assert (panels.is_complete(trial), panels.unfinished([stage.programme.pk]), shown()) == (
+        False, {trial.pk: "edge"}, False,
+    )  # fmt: skip
+    why = {"replace_reason": panels.AGAIN_REASON}
+    send(stage.entry("edge", first, "6", replaces=given["bench"]["id"], **why))
+    assert not panels.is_complete(trial) and not shown()
+    send(stage.entry("edge", first, "7", replaces=given["other"]["id"], **why), by="other")
+    assert panels.is_complete(trial) and panels.unfinished([stage.programme.pk]) == {}
+    assert shown(), "what was given first stays in sight"
+
+
+def test_what_was_refused_or_came_twice_does_not_tell_a_rating(stage, send, places):
+    slug = stage.programme.slug
+    specimen, entry = own(places, "bea")[0], stage.entry("edge", own(places, "bea")[0], "3.125")
+    send(entry, stage.entry("edge", specimen, "11.375"))
+    send(entry | {"value": "4.625"})
+    page = get(stage, "other", f"/bench/progress/{slug}/").content.decode()
+    plan = get(stage, "planner", f"/bench/plan/{slug}/edge/").content.decode()
+    assert not [value for value in ("3.125", "11.375", "4.625") if value in page + plan]
+
+
+def test_results_of_a_draft_are_kept_from_those_who_may_rate(stage, send, places):
+    """A bench member, and whoever is on the panel, sees none; a planner or an editor beside it does."""
+    assert {who: panels.held_from(stage.people[who], [stage.programme.pk]) for who in stage.people} == {
+        "bench": ["edge"], "other": ["edge"], "planner": ["edge"], "editor": [], "stranger": ["edge"],
+        "operator": ["edge"],
+    }  # fmt: skip
+    for rater, who in (("bea", "bench"), ("ben", "other"), ("pat", "planner")):
+        for specimen in own(places, rater):
+            send(stage.entry("edge", specimen, "5"), by=who)
+    assert not any(panels.held_from(person, [stage.programme.pk]) for person in stage.people.values())
+
+
+def test_the_desk_says_why_results_are_kept_back(stage, send, places, client):
+    """No page, figure or document of the draft shows ratings of a panel that is under way to who may rate."""
+    comparison = import_small("strings")
+    ComparisonProgramme.objects.create(comparison=comparison, programme=stage.programme, prefix="x-")
+    run_evaluation(comparison)
+    paths = ("/desk/strings/", "/desk/strings/results/", "/desk/strings/scorecard/", "/api/comparisons/strings/draft/")
+
+    def answers(who):
+        client.force_login(stage.people[who], backend="django.contrib.auth.backends.ModelBackend")
+        return [client.get(path, follow=True) for path in paths]
+
+    for who in ("bench", "planner"):
+        found = answers(who)
+        assert [answer.status_code for answer in found] == [200, 200, 200, 404]
+        for answer in found[:3]:
+            assert answer.context.get("page") is None
+            assert "panel of trial edge" in " ".join(answer.content.decode().split())
+    assert [answer.status_code for answer in answers("editor")] == [200] * 4
+
+
+def test_the_record_says_that_somebody_rated_and_not_what(stage, send, places):
+    send(stage.entry("edge", own(places, "bea")[0], "3.125", note="a burr"))
+    event = Event.objects.get(verb="measured")
+    assert (event.after, event.actor, event.changes_draft) == ({"trial": "edge"}, stage.people["bench"], True)
+
+
+def test_a_rating_sent_in_by_another_account_is_told(stage, send, places):
+    entry = stage.entry("edge", own(places, "bea")[0], "3", operator="bea", rater="bea")
+    (answer,) = send(entry, by="other")
+    assert (answer["status"], [slip["kind"] for slip in answer["slips"]]) == ("stored", ["other_account"])
+    assert "sent in by ben" in Reading.objects.get().decision
+
+
+def test_nobody_voids_anothers_rating_under_a_borrowed_name(stage, send, places):
+    entry = stage.entry("edge", own(places, "bea")[0], "3")
+    send(entry)
+    void = stage.other("void", "edge", reading=entry["id"], reason="not mine", operator="bea")
+    assert "another rater's" in send(void, by="other")[0]["text"]
+    assert not Void.objects.exists()
 
 
 def test_two_steps_apart_are_not_far(stage, send, places):

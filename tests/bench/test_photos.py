@@ -10,6 +10,7 @@ import zlib
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from PIL import Image
+from PIL.PngImagePlugin import PngInfo
 
 from specimens.bench import photos
 from specimens.bench.errors import Refused
@@ -42,7 +43,7 @@ def test_a_photo_of_a_specimen_and_of_a_reading(stage, send, places):
     of_specimen, of_reading = Attachment.objects.order_by("pk")
     assert (of_specimen.about, of_specimen.specimen, of_specimen.caption) == ("specimen", specimen, "before")
     assert of_reading.about == "reading" and of_reading.reading.specimen == specimen
-    assert of_specimen.content.read() == picture()
+    assert Image.open(of_specimen.content).size == (60, 40)
     assert of_specimen.path.startswith("files/photos/") and of_reading.path.endswith(".png")
     assert "data" not in Submission.objects.get(pk=first["id"]).content, "the bytes are kept once"
 
@@ -92,6 +93,59 @@ def test_photos_are_known_by_their_content(form):
     assert photos.look_at(picture(form)).suffix == {"JPEG": "jpg", "PNG": "png", "WEBP": "webp"}[form]
 
 
+# EXIF 2.32 (CIPA DC-008): tag 0x8825 points to the place, 0x010F is the camera's maker, 0x0112 the orientation
+GPS, MAKER, ORIENTATION = 0x8825, 0x010F, 0x0112
+
+
+def told_all(form: str) -> bytes:
+    """A picture, lying on its side by its EXIF, that says where it was taken and carries a script behind it."""
+    exif = Image.Exif()
+    exif[MAKER], exif[ORIENTATION] = "Invented Optics", 6
+    exif.get_ifd(GPS)[1], exif.get_ifd(GPS)[2] = "N", (48.0, 12.0, 30.0)
+    more = {"exif": exif}
+    if form == "JPEG":
+        more["comment"] = b"<script>alert(1)</script>"
+    if form == "PNG":
+        more["pnginfo"] = PngInfo()
+        more["pnginfo"].add_text("Author", "Invented Optics")
+    return picture(form, **more) + b"PK\x03\x04<script>alert(1)</script>"
+
+
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
+def test_only_the_picture_is_kept(form):
+    """Where it was taken, with what, and what hangs on the file stay behind; it is turned as the camera meant it."""
+    data = told_all(form)
+    with Image.open(io.BytesIO(data)) as before:
+        assert before.getexif().get_ifd(GPS) and before.size == (60, 40)
+    kept = photos.look_at(data)
+    for told in (b"script", b"Invented", b"Exif", b"PK\x03\x04"):
+        assert told not in kept.data
+    with Image.open(io.BytesIO(kept.data)) as after:
+        assert not after.getexif()
+        assert (after.size, (kept.width, kept.height)) == ((40, 60), (40, 60))
+        red, green, blue = after.convert("RGB").getpixel((20, 30))
+        assert abs(red - 0x77) < 4 and abs(green - 0xAA) < 4 and abs(blue - 0x55) < 4
+
+
+def test_what_phones_and_scanners_write_is_taken():
+    """Several pictures in one JPEG, CMYK, grey, palettes, transparency."""
+    two = io.BytesIO()
+    Image.new("RGB", (60, 40), "#7a5").save(two, "MPO", save_all=True, append_images=[Image.new("RGB", (60, 40))])
+    assert Image.open(io.BytesIO(two.getvalue())).format == "MPO"
+    assert Image.open(io.BytesIO(photos.look_at(two.getvalue()).data)).format == "JPEG"
+    for form, mode in (("JPEG", "CMYK"), ("JPEG", "L"), ("PNG", "P"), ("PNG", "1"), ("PNG", "I;16"), ("PNG", "LA")):
+        out = io.BytesIO()
+        Image.new(mode, (9, 7)).save(out, form)
+        assert (photos.look_at(out.getvalue()).width, photos.look_at(out.getvalue()).height) == (9, 7)
+    out = io.BytesIO()
+    Image.new("RGBA", (9, 7), (10, 20, 30, 0)).save(out, "WEBP", lossless=True)
+    assert Image.open(io.BytesIO(photos.look_at(out.getvalue()).data)).getpixel((4, 3))[3] == 0
+
+
+def test_a_damaged_colour_profile_costs_no_photo():
+    assert photos.look_at(picture(icc_profile=b"no profile")).suffix == "jpg"
+
+
 def test_the_type_that_a_tablet_claims_counts_for_nothing(stage, send, places):
     entry = stage.other(
         "photo", "pull", specimen=places[0].specimen.blind_code, media="image/jpeg", name="a.jpg",
@@ -118,7 +172,7 @@ def test_a_photo_is_shown_to_members_and_inert(stage, send, places, client):
     assert answer["Content-Type"] == "image/webp"
     assert answer["X-Content-Type-Options"] == "nosniff"
     assert "sandbox" in answer["Content-Security-Policy"]
-    assert b"".join(answer.streaming_content) == picture("WEBP")
+    assert Image.open(io.BytesIO(b"".join(answer.streaming_content))).format == "WEBP"
     client.force_login(stage.people["stranger"], backend="django.contrib.auth.backends.ModelBackend")
     assert client.get(address).status_code == 404
 

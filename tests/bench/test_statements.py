@@ -38,7 +38,7 @@ def test_statements_answer_as_the_orm_does(stage, places):
         assert row[6] == place.specimen.unit.product_id
     assert readings.PLACES.rows(trial=trial, label="none") == []
     product = specimen.unit.product_id
-    live = Reading.objects.filter(trial=trial, product=product).values_list("pk", "converted__value")
+    live = Reading.objects.filter(trial=trial, product=product).values_list("pk", "converted__value", "failure_mode")
     assert sorted(reviewing.SIBLINGS.rows(trial=trial, product=product)) == sorted(live)
     order, done_at = readings.LAST.rows(trial=trial)[0]
     last = Submission.objects.order_by("-done_at", "-reading_id").first()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 
 import numpy as np
@@ -208,9 +209,42 @@ def test_a_decimal_comma_is_told_from_a_point_by_the_persons_language(ready, cli
     assert (answer.status_code == 200) == ok
     if ok:
         assert answer.context["asked"].parameters["start"] == 40.5
-        assert 'value="40.5"' in answer.content.decode(), "shown back"
+        assert f'value="{typed}"' in answer.content.decode(), "shown back as it is read"
     else:
         assert "part thousands" in said(answer)[0]
+
+
+@pytest.mark.parametrize(("language", "start"), [("de", "40,5"), ("en", "40.5")])
+def test_what_the_page_shows_back_can_be_sent_as_it_stands(ready, client, language, start):
+    """The form's own fields, unchanged, are taken in the language in which they were shown."""
+    stage, places, page, upload, said = ready
+    client.defaults["HTTP_ACCEPT_LANGUAGE"] = language
+    address = upload(curve())["Location"]
+    seen = client.get(address, {"rule": "mean_window", "start": start, "stop": "60"})
+    store = seen.content.decode().split("Make it the reading")[1]
+    body = dict(re.findall(r'<input type="hidden" name="([a-z_]+)" value="([^"]*)">', store))
+    assert (body["start"], body["stop"]) == (start, "60")
+    client.post(address, body | {"unit": "N"})
+    assert Reading.objects.get().reduction.parameters == {"start": 40.5, "stop": 60.0}
+
+
+def test_a_trace_that_is_reduced_once_more_replaces_its_reading(ready, client):
+    """Two rules over one curve are one observation: only the last one counts, and the page offers that first."""
+    stage, places, page, upload, said = ready
+    address = upload(curve())["Location"]
+    rule = {"rule": "mean_window", "stop": "60", "unit": "N"}
+    client.post(address, rule | {"start": "40", "entry": str(uuid.uuid4())})
+    first = Reading.objects.get()
+    seen = client.get(address, {"rule": "mean_window", "start": "45", "stop": "60"})
+    assert [one.code for one in seen.context["earlier"]] == [first.code]
+    assert f'name="replaces" value="{first.code}" checked' in seen.content.decode()
+    client.post(address, rule | {
+        "start": "45", "entry": str(seen.context["entry"]), "reason": "a knot at 42 mm", "replaces": first.code,
+    })  # fmt: skip
+    last = Reading.objects.order_by("pk").last()
+    assert (last.replaces, last.replace_reason) == (first, "a knot at 42 mm")
+    assert Reading.objects.filter(replaced_by__isnull=True).get() == last
+    assert [one.code for one in client.get(address).context["earlier"]] == [last.code]
 
 
 def test_a_value_that_the_trace_does_not_give_is_refused(ready, send):

@@ -191,12 +191,12 @@ class Tablet:
         if message.type in ("error", "warning") and not NETWORK.search(message.text):
             self.wrong.append(message.text)
 
-    def sign_in(self, name: str, to: str) -> None:
+    def sign_in(self, name: str, to: str, shows: str = ".setup, .specimen, .list") -> None:
         """Open a page as one who signed in a moment ago."""
         key = self.helper(f"session_of({name!r})")
         self.context.add_cookies([{"name": "sessionid", "value": key, "url": self.base}])
         self.page.goto(self.base + to)
-        self.page.wait_for_selector(".setup, .specimen, .list")
+        self.page.wait_for_selector(shows)
 
     def fill_in(self, name: str) -> None:
         self.page.get_by_label("Name").fill(name)

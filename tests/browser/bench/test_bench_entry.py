@@ -120,28 +120,6 @@ def test_bounds(plan, tablet, sign, value, bound):
     assert (row["value"], row["bound"]) == (value, bound)
 
 
-def test_pass_or_fail_and_ratings_are_large_keys(plan, tablet):
-    work = plan(holds={"replicates": 1}, edge={"replicates": 1})
-    with tablet() as one:
-        one.sign_in("bea", work.address("holds"))
-        one.begin()
-        one.rested()
-        one.do("save")
-        assert one.page.locator(".said").inner_text() == "Choose pass or fail first."
-        for verdict in ("pass", "fail"):
-            one.pick("choice", verdict)
-            one.save()
-        one.page.goto(one.base + work.address("edge"))
-        one.begin()
-        assert one.page.locator("[data-pick='choice']").count() == 9
-        one.pick("choice", "7")
-        one.save()
-        one.foot_says("All saved")
-        one.clean()
-    assert [row["value"] for row in all_there(work, "holds", 2)] == ["pass", "fail"]
-    assert [row["value"] for row in all_there(work, "edge", 1)] == ["7"]
-
-
 def test_slips_are_told_before_saving_and_the_decision_is_on_the_record(plan, tablet):
     work = plan(force={"replicates": 3})
     with tablet() as one:
@@ -290,37 +268,6 @@ def test_photos_are_made_small_and_reach_their_reading(plan, tablet):
     assert stored.format == "JPEG" and stored.size == (1600, 1200) and not stored.getexif()
 
 
-def test_a_panel_rates_in_orders_of_their_own_and_sees_nothing_of_each_other(plan, tablet):
-    work = plan(edge={"replicates": 1, "raters": ["bea", "ben"]})
-    orders = {}
-    with tablet() as hers, tablet() as his:
-        for name, one, step in (("bea", hers, "7"), ("ben", his, "3")):
-            one.sign_in(name, work.address("edge"))
-            one.begin()
-            orders[name] = []
-            while one.code:
-                orders[name].append(one.code)
-                one.pick("choice", step)
-                one.save()
-            one.foot_says("All saved")
-            one.go("list")
-            other = "7" if step == "3" else "3"
-            shown = one.page.locator(".place-words").all_inner_texts()
-            assert all(words.startswith(step) for words in shown) and not any(w.startswith(other) for w in shown)
-        assert sorted(orders["bea"]) == sorted(orders["ben"]) and orders["bea"] != orders["ben"]
-        # Four steps apart: each is asked for another look, which replaces the first.
-        code = orders["bea"][0]
-        hers.page.reload()
-        hers.page.wait_for_selector(".specimen form")
-        assert hers.code == code and "once more" in hers.page.locator(".hint").inner_text()
-        hers.pick("choice", "5")
-        hers.save()
-        hers.foot_says("All saved")
-        assert hers.code == orders["bea"][1]
-    rows = [row for row in work.readings("edge") if row["blind_code"] == code and row["rater"] == "bea"]
-    assert [row["value"] for row in rows] == ["7", "5"] and rows[1]["replaced"] == rows[0]["code"]
-
-
 def test_a_dimension_typed_wrongly_is_amended_in_its_own_trial(plan, tablet):
     work = plan(peel={"replicates": 1})
     first = work.codes["peel"][0]
@@ -395,6 +342,41 @@ def test_what_is_not_yet_conditioned_is_said_and_may_be_measured(plan, tablet):
         assert one.page.get_by_text("The server remarked").count() == 0  # it only repeats what was decided on
         one.clean()
     assert "conditioning was not started. Kept." in all_there(work, "aged", 1)[0]["decision"]
+
+
+def test_a_second_tap_of_the_same_finger_answers_no_question(plan, tablet):
+    work = plan(force={"replicates": 1})
+    with tablet() as one:
+        one.sign_in("bea", work.address("force"))
+        one.begin(value="stand")
+        one.keys("6000")
+        ready = one.page.evaluate("""() => {
+            document.querySelector("[data-do='save']").click();
+            return new Promise((done) => requestAnimationFrame(() => {
+              const key = document.querySelector("[data-do='stand']");
+              key.click();
+              done([key.disabled, document.querySelectorAll("dialog[open]").length]);
+            }));
+        }""")
+        assert ready == [True, 1]
+        one.do("stand")  # a moment later it takes the tap
+        one.foot_says("All saved")
+        one.clean()
+    assert len(all_there(work, "force", 1)) == 1
+
+
+def test_a_code_that_is_mistyped_is_said_in_words(plan, tablet):
+    work = plan(force={"replicates": 1})
+    with tablet() as one:
+        one.sign_in("bea", work.address("force"))
+        one.begin(value="stand")
+        one.go("list")
+        one.page.locator("#find").fill("QQQQ0")
+        assert "No code of this trial has these signs." in one.page.locator(".places").inner_text()
+        one.page.locator("#find").press("Enter")
+        said = one.page.locator(".list .said").inner_text()
+        assert said == "No specimen of this trial has the code QQQQ0: check it, or scan its label."
+        one.clean()
 
 
 def test_what_is_half_typed_outlives_a_reload(plan, tablet):

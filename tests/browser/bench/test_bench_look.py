@@ -13,6 +13,7 @@ from tests.services.processes import ROOT
 
 from .conftest import PHONE, TABLET
 
+LANDSCAPE = (1180, 820)
 LEAST_PX = 48
 MOST_BYTES = 150_000
 BENCH_JS = ROOT / "templates" / "assets" / "js" / "bench"
@@ -72,7 +73,7 @@ def screens(one, work):
 
 
 @pytest.mark.parametrize(
-    ("size", "dark"), [(TABLET, False), (TABLET, True), (PHONE, False), ((1180, 820), False)]
+    ("size", "dark"), [(TABLET, False), (TABLET, True), (PHONE, False), (LANDSCAPE, False)]
 )
 def test_targets_are_large_and_no_screen_has_a_barrier(plan, tablet, size, dark):
     work = plan(peel={"replicates": 2})
@@ -112,17 +113,43 @@ def test_choices_and_failure_modes_are_large_too(plan, tablet, trial, size):
 
 def test_keys_and_the_value_are_on_the_first_screen(plan, tablet):
     """Nobody scrolls with gloves between reading the code, typing the value and saving it."""
-    work = plan(force={"replicates": 1}, peel={"replicates": 1})
-    for size in (TABLET, PHONE, (1180, 820)):
+    work = plan(force={"replicates": 1}, pull={"replicates": 1})
+    wanted = [(size, "force") for size in (TABLET, PHONE, LANDSCAPE)] + [(LANDSCAPE, "pull"), (DESKTOP, "pull")]
+    for size, trial in wanted:
         with tablet(size) as one:
-            one.sign_in("bea", work.address("force"))
+            one.sign_in("bea", work.address(trial))
             one.begin(value="stand")
             bottom = one.page.locator("[data-do='save']").bounding_box()["y"]
             for part in ("[data-specimen] h1", "[data-slot='value']", "[data-key='1']", "[data-key='0']"):
                 box = one.page.locator(part).bounding_box()
-                assert box["y"] >= 0 and box["y"] + box["height"] <= bottom, (size, part, box, bottom)
+                assert box["y"] >= 0 and box["y"] + box["height"] <= bottom, (size, trial, part, box, bottom)
             foot = one.page.locator("#foot").bounding_box()
             assert foot["y"] + foot["height"] <= size[1]
+
+
+@pytest.mark.parametrize("size", [TABLET, PHONE])
+def test_keys_stay_where_they_are_while_work_goes_on(plan, tablet, size):
+    """Neither what is understood of a value, nor what waits, nor a reading kept moves a key under a finger."""
+    work = plan(force={"replicates": 2})
+    with tablet(size) as one:
+        one.sign_in("bea", work.address("force"))
+        one.begin(value="stand")
+
+        def places():
+            return [one.page.locator(part).bounding_box() for part in ("[data-key='5']", "[data-do='save']")]
+
+        before = places()
+        one.keys("61.2")
+        assert places() == before
+        one.save()
+        one.foot_says("^All saved")
+        assert places() == before
+        one.context.set_offline(True)
+        one.keys("61.3")
+        one.save()
+        one.foot_says("^1 waits, saved on this tablet, since .*: no network")
+        assert places() == before
+        one.clean()
 
 
 def test_the_foot_never_says_nothing(plan, tablet):

@@ -183,6 +183,13 @@ def test_two_tablets_on_the_same_specimens_keep_both_readings(plan, tablet):
         f"JOIN specimens_programme g ON g.id = s.programme_id WHERE g.slug = '{work.slug}' AND c.kind = 'twice'"
     )
     assert sorted(row["blind_code"] for row in conflicts) == sorted(codes[:3])
+    with tablet() as planner:
+        planner.sign_in("pat", f"/bench/plan/{work.slug}/force/", ".pair")
+        pairs = planner.page.locator(".pair").all_inner_texts()
+        assert len(pairs) == 3
+        for i, code in enumerate(codes[:3]):
+            told = next(text for text in pairs if code in text)
+            assert f"6{i}.1" in told and f"6{i}.2" in told
 
 
 def test_a_session_that_ended_loses_nothing_sign_in_again_then_all_is_sent(plan, tablet):

@@ -30,6 +30,7 @@ export class App {
 
   show(screen, name) {
     this.screen = name;
+    this.shown = screen;
     replace(this.place, screen);
     this.place.parentElement.scrollTop = 0;
     this.shownAt = performance.now();
@@ -206,8 +207,8 @@ export class App {
     this.worklist.update(this.pack, this.queue.entries());
     const run = entries.find(({ id }) => id === this.session.runNeeds);
     if (run) this.session.runBegan(run.status === "stored" ? run.answer.run : this.pack.run);
-    if (this.screen === "list" && !this.place.contains(document.activeElement?.closest("input"))) this.showList();
-    else this.progress();
+    this.shown?.redraw?.(); // a screen that says where readings stand; the person stays where they are on it
+    this.progress();
   }
 
   progress() {

@@ -2,6 +2,8 @@
 
 import { h, picks } from "./dom.js";
 
+export const BOUNCE_MS = 350;
+
 /** Shows a dialog made by `fill(close)`; resolves to what `close` was given, or null. */
 function ask(label, fill) {
   return new Promise((resolve) => {
@@ -18,6 +20,12 @@ function ask(label, fill) {
     });
     document.body.append(dialog);
     dialog.showModal();
+    // A second tap of a gloved finger was meant for the screen before, and must not answer.
+    const keys = dialog.querySelectorAll(".ask-keys button");
+    for (const key of keys) key.disabled = true;
+    setTimeout(() => {
+      for (const key of keys) key.disabled = false;
+    }, BOUNCE_MS);
   });
 }
 

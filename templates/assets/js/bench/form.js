@@ -1,6 +1,7 @@
 // The form of one specimen: numbers or a choice, how it failed, note and photos, and one key that goes on.
 
-import { askReason, askSlips } from "./ask.js";
+import { BOUNCE_MS, askReason, askSlips } from "./ask.js";
+import { stamp } from "./clock.js";
 import { h, picks, replace } from "./dom.js";
 import { keypad, typed } from "./keypad.js";
 import { MOST_PHOTOS, shrink } from "./photos.js";
@@ -9,8 +10,8 @@ import { shown, toCommon, unitNamed } from "./numbers.js";
 import { slotField } from "./slots.js";
 import { gaugeSlips, specimenSlips, valueSlips } from "./slips.js";
 
-const BOUNCE_MS = 350; // a second tap of a gloved finger belongs to the screen before
 const AMEND_REASONS = ["Typed wrongly", "Wrong unit", "Wrong failure mode", "Wrong specimen"];
+const NO_MODE = "How it ended was not chosen.";
 const ANOTHER_LOOK = "Another look, since ratings lay far apart";
 const BOUNDS = [
   { value: "", label: "As read" },
@@ -30,6 +31,7 @@ export function readingForm(app, place, { amends = null, again = null } = {}) {
   let active = 0;
   let saving = false;
   let untouched = true;
+  let led = false; // to how it ended, which may lie below the screen
 
   const fields = slots.map((slot, index) =>
     slotField({
@@ -95,6 +97,11 @@ export function readingForm(app, place, { amends = null, again = null } = {}) {
     if (choice && !draft.choice) {
       return replace(said, property.kind === "rating" ? "Choose a step first." : "Choose pass or fail first.");
     }
+    if (method.modes.length && !draft.mode && !led) {
+      led = true;
+      lead();
+      return replace(said, "How did it end? Choose it, or tap again to go on without.");
+    }
     const found = slips(app, place, { numbers, slots, draft, amends: amends || again });
     let decision = [...draft.told];
     if (found.length) {
@@ -104,6 +111,7 @@ export function readingForm(app, place, { amends = null, again = null } = {}) {
       if (!stands) {
         draft.told.push(`${told} Corrected before saving.`);
         app.keepDraft(place, draft);
+        if (found.length === 1 && found[0] === NO_MODE) return lead();
         return fields.length ? activate(active) : undefined;
       }
       decision = [...decision, `${told} Kept${stands.why ? `: ${stands.why}` : "."}`];
@@ -117,6 +125,12 @@ export function readingForm(app, place, { amends = null, again = null } = {}) {
       if (!reason) return undefined;
     }
     return app.saveReading(place, { numbers, draft, decision: decision.join("\n"), amends: amends || again, reason });
+  }
+
+  /** Brings how it ended into sight where the keys cover it. */
+  function lead() {
+    const box = form.querySelector(".modes");
+    if (box.getBoundingClientRect().bottom > act.getBoundingClientRect().top) box.scrollIntoView({ block: "start" });
   }
 
   function trouble(field, read) {
@@ -187,7 +201,7 @@ function choices(property, draft, changed) {
 function modes(method, draft, changed) {
   return picks({
     legend: "How it ended", name: "mode", kind: "modes", chosen: draft.mode,
-    options: method.modes.map(({ code, name, counts }) => ({
+    options: [...method.modes].sort((a, b) => Number(b.counts) - Number(a.counts)).map(({ code, name, counts }) => ({
       value: code, label: name || code, under: counts ? "" : "kept in sight, not counted",
     })),
     onpick: (value) => {
@@ -264,7 +278,7 @@ function slips(app, place, { numbers, slots, draft, amends }) {
   const { session, worklist, pack } = app;
   const { decimal } = session;
   const now = Date.now();
-  const today = new Date().toISOString().slice(0, 10);
+  const today = stamp(new Date(now)).slice(0, 10);
   const found = specimenSlips({ place, standing: worklist.standing(place), replaces: amends, decimal, now });
   for (const slot of slots) {
     const read = numbers[slot.key];
@@ -283,6 +297,6 @@ function slips(app, place, { numbers, slots, draft, amends }) {
       resolution: own && instrument.resolution ? Number(instrument.resolution) * own.factor : 0,
     }));
   }
-  if (pack.trial.method.modes.length && !draft.mode) found.push("How it ended was not chosen.");
+  if (pack.trial.method.modes.length && !draft.mode) found.push(NO_MODE);
   return found;
 }

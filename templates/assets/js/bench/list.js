@@ -6,43 +6,55 @@ import { shown } from "./numbers.js";
 import { standing, valueText } from "./measured.js";
 
 const KINDS = { void: "A void", photo: "A photo", run: "A new run", confirm_cautions: "The cautions’ confirmation" };
+const NONE = {
+  all: (filter) => (filter ? "No code of this trial has these signs." : "No specimens yet."),
+  open: (filter) => (filter ? "None of these is left to measure." : "Nothing is left to measure."),
+  done: (filter) => (filter ? "None of these is measured." : "Nothing is measured yet."),
+};
 let shownKind = "all";
 
 export function listScreen(app, said = "") {
   const { worklist, queue } = app;
   const rows = h("ol", { class: "places" });
+  const news = h("div", { class: "news" });
+  const title = h("h1", { tabindex: "-1" });
+  const missed = h("p", { class: "said", role: "alert" }, said);
   let filter = "";
   const draw = () => {
+    const held = document.activeElement?.dataset.place; // the row that has the focus keeps it
+    replace(title, `${worklist.doneCount} of ${worklist.places.length} measured`);
     const found = worklist.places.filter((place) => {
       const done = worklist.isDone(place);
       if (shownKind === "open" && done) return false;
       if (shownKind === "done" && !done) return false;
       return place.blind_code.toUpperCase().includes(filter) || (place.hint || "").toUpperCase().includes(filter);
     });
-    replace(rows, found.length ? found.map((place) => row(app, place)) : h("li", { class: "none" }, "None."));
+    replace(rows, found.length ? found.map((place) => row(app, place)) : h("li", { class: "none" }, NONE[shownKind](filter)));
+    if (held) rows.querySelector(`[data-place="${held}"]`)?.focus({ preventScroll: true });
   };
+  const drawNews = () => replace(news, refused(app), remarks(queue), waiting(queue));
+  drawNews();
   draw();
-  const count = worklist.places.length;
-  const done = worklist.doneCount;
-  return h(
+  const screen = h(
     "div",
     { class: "list" },
-    h("h1", { tabindex: "-1" }, `${done} of ${count} measured`),
-    h("p", { class: "said", role: "alert" }, said),
-    refused(app),
-    remarks(queue),
-    waiting(queue),
+    title,
+    missed,
+    news,
     h("div", { class: "find" },
       h("label", { for: "find", class: "line-label" }, "Find a code"),
       h("input", {
         id: "find", type: "search", class: "line", autocomplete: "off", autocapitalize: "characters",
         oninput: (event) => {
           filter = event.target.value.trim().toUpperCase();
+          replace(missed);
           draw();
         },
         onkeydown: (event) => {
-          const place = event.key === "Enter" && worklist.place(event.target.value);
+          if (event.key !== "Enter" || !filter) return;
+          const place = worklist.place(event.target.value);
           if (place) app.showSpecimen(place);
+          else replace(missed, `No specimen of this trial has the code ${filter}: check it, or scan its label.`);
         },
       }),
       picks({
@@ -57,6 +69,11 @@ export function listScreen(app, said = "") {
       })),
     rows,
   );
+  screen.redraw = () => {
+    drawNews();
+    draw();
+  };
+  return screen;
 }
 
 function row(app, place) {

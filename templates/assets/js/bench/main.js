@@ -56,12 +56,16 @@ function keepFresh(app) {
 }
 
 /** Lets the page open without network, where the browser can: HTTPS or this very machine. */
-async function holdPage({ urls, specimens }) {
+async function holdPage({ urls, specimens, trial }) {
   if (!window.isSecureContext || !navigator.serviceWorker || !urls.worker) return;
   try {
     await navigator.serviceWorker.register(urls.worker, { scope: urls.list });
     const { active } = await navigator.serviceWorker.ready;
-    active.postMessage({ hold: urls.page, codes: specimens.map(({ blind_code: code }) => code) });
+    active.postMessage({
+      hold: urls.page, list: urls.list, name: trial.property.name || trial.code,
+      codes: specimens.map(({ blind_code: code }) => code),
+      photos: trial.property.steps.map(({ photo }) => photo).filter(Boolean),
+    });
     await navigator.storage?.persist?.();
   } catch (error) {
     console.warn("The page cannot be held for reloading without network:", error.message);
@@ -99,6 +103,7 @@ async function begin() {
   const app = new App({ pack, store, queue, session, place, worklist });
   await app.loadDraft();
   queue.addEventListener("answers", ({ detail }) => app.answered(detail));
+  queue.addEventListener("elsewhere", () => app.answered([]));
   queue.start();
   wireFrame(app);
   app.start(decodeURIComponent(location.hash.slice(1)));

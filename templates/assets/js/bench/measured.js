@@ -8,8 +8,8 @@ import { shown } from "./numbers.js";
 const VOID_REASONS = ["Slipped in the grip", "Wrong specimen", "The rig was not set up right", "Damaged before the test"];
 
 /** Its readings, with keys unless `quiet`. Nothing for a panel but one's own: the pack holds no others. */
-export function measured(app, place, quiet = false) {
-  const readings = app.worklist.of(place);
+export function measured(app, place, quiet = false, without = null) {
+  const readings = app.worklist.of(place).filter((reading) => reading !== without); // that one is in the form
   if (!readings.length && quiet) return null;
   const rows = readings.map((reading) => row(app, place, reading, quiet));
   return h("section", { class: "measured", "aria-label": "Readings of this specimen" },

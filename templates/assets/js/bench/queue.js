@@ -1,13 +1,19 @@
 // Sends what waits, whatever the network does. It knows nothing of the page and needs no service worker.
 // Each entry carries an id made here; the server takes each once, so sending again is always safe.
+// Windows of one tablet share one store: they tell each other what changed, and one of them sends.
 
 import { stamp } from "./clock.js";
+
+const CHANNEL = "evenhand-bench";
+const SENDING = "evenhand-bench-sending";
 
 const BATCH = 40;
 const FIRST_PAUSE_MS = 2000;
 const LONGEST_PAUSE_MS = 60000;
 const PATIENCE_MS = 20000;
 const PHOTO_PATIENCE_MS = 90000;
+
+const FURTHER = ["waiting", "refused", "stored", "aside"]; // an entry never goes back
 
 const waits = (entry) => entry.status === "waiting";
 
@@ -22,11 +28,38 @@ export class Queue extends EventTarget {
     this.lastStored = null;
     this.skew = null; // tablet's clock minus the server's, ms
     this.remarks = []; // what the server said of entries that it stored: {entry, text, seen}
+    this.others = window.BroadcastChannel ? new BroadcastChannel(CHANNEL) : null;
   }
 
   /** Reads what earlier pages left. */
   async load() {
-    for (const entry of await this.store.entries()) this.known.set(entry.id, entry);
+    this.learn(await this.store.entries());
+  }
+
+  /** Takes entries as the store has them; true where one was new or had changed. */
+  learn(entries) {
+    let any = false;
+    for (const entry of entries) {
+      const mine = this.known.get(entry.id);
+      if (!mine) this.known.set(entry.id, entry);
+      else if (FURTHER.indexOf(entry.status) > FURTHER.indexOf(mine.status)) Object.assign(mine, entry);
+      else continue;
+      any = true;
+    }
+    return any;
+  }
+
+  /** Looks up what another window of this tablet kept, sent or set aside. */
+  async heard(find) {
+    const found = await find().catch(() => []); // the store is away: what this window knows still holds
+    if (!this.learn(found)) return;
+    this.dispatchEvent(new Event("elsewhere"));
+    this.tell();
+    this.flush();
+  }
+
+  say(entries) {
+    if (entries.length) this.others?.postMessage(entries.map(({ id }) => id));
   }
 
   /** Sends at each moment when it may get through. */
@@ -34,8 +67,11 @@ export class Queue extends EventTarget {
     addEventListener("online", () => this.flush({ now: true }));
     addEventListener("offline", () => this.tell());
     document.addEventListener("visibilitychange", () => {
-      if (document.visibilityState === "visible") this.flush({ now: true });
+      if (document.visibilityState !== "visible") return;
+      this.heard(() => this.store.entries()); // a window that slept heard nothing
+      this.flush({ now: true });
     });
+    this.others?.addEventListener("message", ({ data }) => this.heard(() => this.store.these(data)));
     this.tell();
     this.flush({ now: true });
   }
@@ -49,14 +85,16 @@ export class Queue extends EventTarget {
     const kept = await this.store.add(entry, photos);
     this.known.set(entry.id, entry);
     for (const photo of photos) this.known.set(photo.entry.id, photo.entry);
-    this.tell();
+    this.say([entry, ...photos.map((photo) => photo.entry)]);
     this.flush();
+    this.tell();
     return kept;
   }
 
   async setAside(entry) {
     entry.status = "aside";
     await this.store.update(entry);
+    this.say([entry]);
     this.tell();
   }
 
@@ -94,11 +132,14 @@ export class Queue extends EventTarget {
     clearTimeout(this.timer);
     this.nextTry = null;
     this.sending = true;
+    this.tell();
     try {
-      do {
-        this.lookAgain = false;
-        await this.sendAll();
-      } while (this.lookAgain && !this.trouble);
+      await alone(async () => {
+        do {
+          this.lookAgain = false;
+          await this.sendAll();
+        } while (this.lookAgain && !this.trouble);
+      });
     } finally {
       this.sending = false;
     }
@@ -122,6 +163,7 @@ export class Queue extends EventTarget {
       const batch = this.batch(tried, most);
       if (!batch.length) break;
       const outcome = await this.send(batch);
+      if (outcome === "changed") continue; // by another window: look again at what waits
       if (outcome === "answered") {
         for (const entry of batch) tried.add(entry.id);
         this.trouble = "";
@@ -152,7 +194,13 @@ export class Queue extends EventTarget {
     const stop = new AbortController();
     const timer = setTimeout(() => stop.abort(), patience);
     try {
+      if (this.learn(await this.store.these(batch.map(({ id }) => id)))) {
+        this.dispatchEvent(new Event("elsewhere"));
+        this.tell();
+        return "changed";
+      }
       const entries = await Promise.all(batch.map((entry) => this.content(entry)));
+      if (entries.includes(null)) return "changed";
       const begun = Date.now();
       const answer = await fetch(this.submit, {
         method: "POST",
@@ -177,10 +225,18 @@ export class Queue extends EventTarget {
     }
   }
 
+  /** What is sent of an entry; null for a photo that is no longer here, which is then said. */
   async content(entry) {
     if (entry.kind !== "photo") return entry.body;
     const photo = await this.store.photo(entry.id);
-    return { ...entry.body, media: photo?.media || "", data: photo ? await base64(photo) : "" };
+    if (photo) return { ...entry.body, media: photo.media, data: await base64(photo) };
+    if (!this.learn(await this.store.these([entry.id]))) { // sent by another window it would have changed
+      entry.status = "refused";
+      entry.answer = { text: "not sent, since the browser has dropped the picture. Take it again." };
+      await this.store.update(entry);
+      this.tell();
+    }
+    return null;
   }
 
   /** Notes each answer on its own entry. What was not answered, or is to come later, keeps waiting. */
@@ -204,10 +260,11 @@ export class Queue extends EventTarget {
       if (answer.status === "stored" && answer.text && !toldHere(entry, answer)) {
         this.remarks.push({ entry, text: answer.text, seen: false });
       }
-      await this.store.update(entry);
-      if (entry.kind === "photo" && entry.status === "stored") await this.store.dropPhoto(entry.id);
+      const noted = await this.store.update(entry);
+      if (noted && entry.kind === "photo" && entry.status === "stored") await this.store.dropPhoto(entry.id);
       settled.push(entry);
     }
+    this.say(settled);
     this.dispatchEvent(new CustomEvent("answers", { detail: settled }));
     this.tell();
     return any;
@@ -224,6 +281,20 @@ function toldHere(entry, { text, slips = [] }) {
   const repeats = slips.length > 0 && slips.every(({ kind }) => TOLD_HERE.has(kind));
   const plain = (words) => words.toLowerCase().replace(/\.$/, "");
   return Boolean(entry.body.decision) && repeats && plain(slips.map((slip) => slip.text).join("; ")) === plain(text);
+}
+
+/** Runs `work` unless another window of this tablet is at it. Plain HTTP has no locks: there the ids alone guard. */
+async function alone(work) {
+  let asked = false;
+  try {
+    await navigator.locks.request(SENDING, { ifAvailable: true }, (lock) => {
+      asked = true;
+      return lock && work();
+    });
+  } catch (error) {
+    if (asked) throw error;
+    await work(); // no locks here, or refused with the store
+  }
 }
 
 function csrfToken() {

@@ -70,10 +70,15 @@ export class Session {
     return !(told && Date.now() - Date.parse(told) < LASTS_MS);
   }
 
+  /** The first number whose gauge was not chosen, or undefined. */
+  get without() {
+    return this.needed().find(({ key }) => this.gauges[key] === undefined);
+  }
+
   /** What keeps the work from beginning, in words; "" when nothing does. */
   get missing() {
     if (!this.operator.trim()) return "Say who measures.";
-    const without = this.needed().find(({ key }) => this.gauges[key] === undefined);
+    const { without } = this;
     if (without) return `Choose the instrument for ${without.name}, or that there is none.`;
     if (this.mustConfirm) return "Confirm the cautions before work begins.";
     return "";

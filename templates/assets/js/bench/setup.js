@@ -1,8 +1,9 @@
 // Set once a session: who measures, with which gauges, what they show, and that the cautions were read.
 
 import { askRun } from "./ask.js";
-import { stretch } from "./clock.js";
+import { stamp, stretch } from "./clock.js";
 import { h, picks, replace } from "./dom.js";
+import { shown } from "./numbers.js";
 import { instrumentsFor, unitsFor } from "./pack.js";
 
 const WRONG_CLOCK_MS = 90000;
@@ -15,6 +16,8 @@ export function setupScreen(app) {
     event.preventDefault();
     if (session.missing) {
       replace(said, session.missing);
+      const open = session.without ? form.querySelector(`[data-gauge="${session.without.key}"]`) : form.querySelector("[data-do='confirm']");
+      open?.scrollIntoView({ block: "center" });
       return;
     }
     if (!session.begun || !session.isOn) session.begun = Date.now();
@@ -23,11 +26,11 @@ export function setupScreen(app) {
     else app.showNext();
   };
   const left = worklist.places.length - worklist.doneCount;
-  return h(
+  const form = h(
     "form",
     { class: "setup", novalidate: true, onsubmit: begin },
     h("header", {},
-      h("p", { class: "kicker" }, pack.trial.name || pack.trial.code),
+      pack.trial.name !== property.name && h("p", { class: "kicker" }, pack.trial.name || pack.trial.code),
       h("h1", { tabindex: "-1" }, property.name || property.code),
       h("p", { class: "facts" }, [
         `${worklist.places.length} specimens, ${left} to measure`,
@@ -51,6 +54,7 @@ export function setupScreen(app) {
     run(app),
     h("div", { class: "act" }, said, h("button", { type: "submit", class: "save", "data-do": "begin" }, session.isOn ? "Go on" : "Begin")),
   );
+  return form;
 }
 
 const conditionText = (condition) => (typeof condition === "string" ? condition : condition?.name || "");
@@ -107,7 +111,7 @@ function who({ pack, session }) {
 
 function gauge(app, slot) {
   const { pack, session } = app;
-  const today = new Date().toISOString().slice(0, 10);
+  const today = stamp().slice(0, 10);
   const instruments = instrumentsFor(pack, slot.key);
   const units = h("div");
   const drawUnits = () => {
@@ -119,11 +123,11 @@ function gauge(app, slot) {
     }));
   };
   drawUnits();
-  return h("section", { class: "setup-part" },
+  return h("section", { class: "setup-part", "data-gauge": slot.key },
     picks({
       legend: `Instrument for ${slot.name}`, name: `gauge-${slot.key}`, kind: "column headed", chosen: session.gauges[slot.key],
       options: [
-        ...instruments.map((one) => ({ value: one.code, label: one.name, under: gaugeFacts(one, today) })),
+        ...instruments.map((one) => ({ value: one.code, label: one.name, under: gaugeFacts(one, today, session.decimal) })),
         { value: "", label: "None", under: "read by eye or counted" },
       ],
       onpick: (code) => {
@@ -135,12 +139,13 @@ function gauge(app, slot) {
     units);
 }
 
-function gaugeFacts(one, today) {
+function gaugeFacts(one, today, decimal) {
+  const number = (value) => shown(value, decimal);
   const has = (value) => value !== null && value !== undefined && value !== "";
   return [
     one.serial && `serial ${one.serial}`,
-    has(one.range_low) && has(one.range_high) && `${one.range_low} to ${one.range_high} ${one.unit}`,
-    has(one.resolution) && `steps of ${one.resolution} ${one.unit}`,
+    has(one.range_low) && has(one.range_high) && `${number(one.range_low)} to ${number(one.range_high)} ${one.unit}`,
+    has(one.resolution) && `steps of ${number(one.resolution)} ${one.unit}`,
     one.due_on && (one.due_on < today ? `calibration ran out on ${one.due_on}` : `calibrated until ${one.due_on}`),
   ].filter(Boolean).join(" · ");
 }

@@ -11,7 +11,8 @@ export function specimenScreen(app, place, how) {
   const { pack } = app;
   const amends = how.amend || null;
   const looking = how === "look";
-  return h(
+  let readings = looking ? measured(app, place) : null;
+  const screen = h(
     "article",
     { class: looking ? "specimen looking" : "specimen", "data-specimen": place.blind_code },
     h("header", { class: "which" },
@@ -22,9 +23,19 @@ export function specimenScreen(app, place, how) {
           amends ? `Changing ${shown(amends.typed || amends.value, app.session.decimal)} ${amends.unit || ""}`.trim() : place.again || place.hint)),
       lastKept(app, place)),
     !looking && notReady(place),
-    !looking && h("div", { class: "now" }, whatToDo(pack.trial)),
-    looking ? measured(app, place) : [measured(app, place, true), readingForm(app, place, { amends, again: amends ? null : lookAgain(app, place) })],
+    !looking && h("div", { class: "now" }, whatToDo(pack.trial, Boolean(amends))),
+    looking ? readings : [measured(app, place, true, amends), readingForm(app, place, { amends, again: amends ? null : lookAgain(app, place) })],
   );
+  if (looking) {
+    screen.redraw = () => {
+      const held = readings.contains(document.activeElement) && document.activeElement.dataset.do;
+      const now = measured(app, place);
+      readings.replaceWith(now);
+      readings = now;
+      if (held) readings.querySelector(`[data-do="${held}"]`)?.focus({ preventScroll: true });
+    };
+  }
+  return screen;
 }
 
 /** The reading saved a moment ago, with the way back to it. */
@@ -52,12 +63,13 @@ const lookAgain = (app, place) => (place.again && app.worklist.standing(place).f
 
 let opened = null; // whether the person keeps the steps open
 
-function whatToDo(trial) {
+/** Steps and cautions; folded where the work is done and only its record is changed. */
+function whatToDo(trial, done) {
   const { method } = trial;
-  const wide = matchMedia("(min-width: 45rem) and (min-height: 60rem)").matches;
+  const wide = !done && matchMedia("(min-width: 45rem) and (min-height: 60rem)").matches;
   return [
-    method.steps.length > 0 && h("details", { class: "what", open: opened ?? wide, ontoggle: (event) => {
-      opened = event.target.open;
+    method.steps.length > 0 && h("details", { class: "what", open: done ? false : opened ?? wide, ontoggle: (event) => {
+      if (!done) opened = event.target.open;
     } },
     h("summary", {}, "What to do now"),
     h("ol", {}, method.steps.map((step) => h("li", {}, step)))),

@@ -1,10 +1,10 @@
-"""Who may work at the bench, and who plans it. Roles are groups; an operator may look."""
+"""Who may do what. Roles are groups; an operator runs the server, may look, and judges nothing by that."""
 
 from __future__ import annotations
 
 from django.contrib.auth.models import Group
 
-from .statements import Statement
+from .bench.statements import Statement
 
 ROLES = Statement(lambda user: Group.objects.filter(user=user).order_by().values_list("name"), user=int)
 BENCH, PLANNER, EDITOR = "bench", "planner", "editor"
@@ -20,6 +20,7 @@ def roles_of(user) -> frozenset[str]:
 
 
 def may_look(user) -> bool:
+    """Every member of the team, and an operator, see the pages that are not public."""
     return bool(roles_of(user)) or (user.is_authenticated and user.is_active and user.is_superuser)
 
 
@@ -29,4 +30,5 @@ def may_enter(user) -> bool:
 
 
 def may_plan(user) -> bool:
+    """Planners and editors prepare: they plan, settle and change what a draft is made of."""
     return bool(roles_of(user) & {PLANNER, EDITOR})
