@@ -173,7 +173,15 @@ def _publish(job: Job) -> None:
     publish(job.comparison, actor=job.requested_by, fence=partial(finish, job))
 
 
-HANDLERS: dict[str, Callable[[Job], None]] = {JobKind.EVALUATE: _evaluate, JobKind.PUBLISH: _publish}
+def _report(job: Job) -> None:
+    from .services.reports import make_report
+
+    make_report(job.comparison.editions.get(number=int(job.key.rpartition("-")[2])), fence=partial(finish, job))
+
+
+HANDLERS: dict[str, Callable[[Job], None]] = {
+    JobKind.EVALUATE: _evaluate, JobKind.PUBLISH: _publish, JobKind.REPORT: _report,
+}  # fmt: skip
 
 
 @contextmanager

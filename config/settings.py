@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -46,6 +47,7 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "django.contrib.staticfiles",
     "django.contrib.humanize",
+    "django.contrib.sitemaps",
     "rest_framework",
     "csp",
     "axes",
@@ -157,6 +159,12 @@ CONTENT_SECURITY_POLICY = {
         "frame-ancestors": [NONE],
     }
 }
+
+# Sites that may hold the ranking in a frame, beside the app's own address.
+EMBED_ORIGINS = env.list("EMBED_ORIGINS", default=[])
+for _origin in EMBED_ORIGINS:
+    if not re.fullmatch(r"https?://[A-Za-z0-9.-]+(:[0-9]+)?", _origin):
+        raise ImproperlyConfigured(f"EMBED_ORIGINS: found “{_origin}”, expected https://www.example.org")
 
 REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],

@@ -23,6 +23,13 @@ def _data_folder(settings, tmp_path):
     }
 
 
+@pytest.fixture(autouse=True)
+def _no_report(request, monkeypatch):
+    """Setting a PDF takes a second or more: only tests that are marked `report` have it made."""
+    if not request.node.get_closest_marker("report"):
+        monkeypatch.setattr("comparisons.services.publishing.ask_for_report", lambda *_args, **_named: None)
+
+
 @pytest.fixture(autouse=True, scope="session")
 def _flush_without_guards():
     """The flush between transactional tests empties append-only tables, so it lifts their guards."""

@@ -24,12 +24,13 @@ import frictionless
 import pytest
 from scipy import stats
 
-from fixtures import make_demo, make_insect_sprays
+from fixtures import make_demo, make_insect_sprays, make_next_round
 from fixtures.study_writer import COLUMNS, KEYS
 
 FIXTURES = Path(make_demo.__file__).resolve().parent
 DEMO = FIXTURES / "demo"
 SPRAYS = FIXTURES / "insect-sprays"
+NEXT = FIXTURES / "next-round"
 # exact by definition: the pound-force and kilogram-force (NIST SP 811, appendix B), the inch
 IN_BASE = {"N": 1.0, "lbf": 4.4482216152605, "kgf": 9.80665, "mm": 1.0, "mil": 0.0254, "g": 1.0}
 MOMENTS = ("taken_at", "received_at", "voided_at", "started_at", "ended_at", "at")
@@ -92,7 +93,8 @@ def unit_means(demo, trial: str) -> dict[str, list[float]]:
 
 
 @pytest.mark.parametrize(
-    ("folder", "module"), [(DEMO, make_demo), (SPRAYS, make_insect_sprays)], ids=["demo", "sprays"]
+    ("folder", "module"), [(DEMO, make_demo), (SPRAYS, make_insect_sprays), (NEXT, make_next_round)],
+    ids=["demo", "sprays", "next"],
 )
 def test_script_reproduces_its_folder_byte_for_byte(folder, module, tmp_path):
     target = tmp_path / "again"
@@ -118,14 +120,14 @@ def test_script_runs_by_its_path_from_another_folder(tmp_path):
     assert contents(copy / "demo") == contents(DEMO)
 
 
-@pytest.mark.parametrize("folder", [DEMO, SPRAYS], ids=["demo", "sprays"])
+@pytest.mark.parametrize("folder", [DEMO, SPRAYS, NEXT], ids=["demo", "sprays", "next"])
 def test_folder_is_a_valid_data_package(folder):
     report = frictionless.validate(str(folder / "datapackage.json"))
     assert report.valid, report.flatten(["name", "type", "message"])
     assert {t.place for t in report.tasks} == {p.name for p in folder.glob("*.csv")}
 
 
-@pytest.mark.parametrize("folder", [DEMO, SPRAYS], ids=["demo", "sprays"])
+@pytest.mark.parametrize("folder", [DEMO, SPRAYS, NEXT], ids=["demo", "sprays", "next"])
 def test_columns_codes_and_cells_are_well_formed(folder):
     for path in folder.glob("*.csv"):
         assert b"\r" not in path.read_bytes()
@@ -147,7 +149,7 @@ def test_columns_codes_and_cells_are_well_formed(folder):
                 assert not row[name] or re.fullmatch(r"[a-z0-9][a-z0-9._-]*", row[name])
 
 
-@pytest.mark.parametrize("folder", [DEMO, SPRAYS], ids=["demo", "sprays"])
+@pytest.mark.parametrize("folder", [DEMO, SPRAYS, NEXT], ids=["demo", "sprays", "next"])
 def test_every_code_that_is_named_is_declared(folder):
     tables = {table: read(folder, table) for table in COLUMNS}
 

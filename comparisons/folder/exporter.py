@@ -66,6 +66,20 @@ def tables_from_db(comparison, public: bool = False) -> Tables:
     return public_form(tables, clean=_kept_clean) if public else tables
 
 
+def plan_from_db(comparison) -> Tables:
+    """Only what a comparison plans: products, properties, conditions, methods, trials, criteria, weightings.
+
+    Hits the database: some fifteen queries, whatever the size.
+    """
+    export = _Export(comparison)
+    export._products()
+    export._properties_and_conditions()
+    export._methods()
+    export._trials()
+    toml = export._comparison()
+    return Tables({name: Table.from_rows(name, rows).sorted() for name, rows in export.rows.items()}, toml)
+
+
 def _text(value) -> str:
     return "" if value is None else str(value)
 
@@ -508,4 +522,4 @@ def _kept(part: dict) -> dict:
     return {name: _plain(value) for name, value in part.items() if value not in (None, "")}
 
 
-__all__ = ["tables_from_db", "write_folder", "write_zip"]
+__all__ = ["plan_from_db", "tables_from_db", "write_folder", "write_zip"]

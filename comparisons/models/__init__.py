@@ -16,6 +16,7 @@ from .editions import (
     ApprovalRequest,
     Edition,
     EditionNotice,
+    EditionReport,
     Evaluation,
     Job,
     Standing,
@@ -24,9 +25,30 @@ from .editions import (
 from .makers import MakerLink
 from .planning import ProductPlan, TrialPlan
 from .record import Event
+from .search import PublishedText
 
 __all__ = [
-    "Approval", "ApprovalRequest", "Award", "Comparison", "ComparisonProgramme", "Criterion", "Deviation",
-    "Edition", "EditionNotice", "Evaluation", "Event", "Job", "LeftOut", "Limitation", "MakerLink", "ProductPlan",
-    "Standing", "TrialPlan", "Weight", "Weighting", "Withdrawal",
+    "Approval",
+    "ApprovalRequest",
+    "Award",
+    "Comparison",
+    "ComparisonProgramme",
+    "Criterion",
+    "Deviation",
+    "Edition",
+    "EditionNotice",
+    "EditionReport",
+    "Evaluation",
+    "Event",
+    "Job",
+    "LeftOut",
+    "Limitation",
+    "MakerLink",
+    "ProductPlan",
+    "PublishedText",
+    "Standing",
+    "TrialPlan",
+    "Weight",
+    "Weighting",
+    "Withdrawal",
 ]

@@ -163,6 +163,19 @@ class Edition(models.Model):
         return f"{self.comparison}, edition {self.number}"
 
 
+class EditionReport(models.Model):
+    """An edition as one PDF to print and keep, made once from the frozen page. Append-only."""
+
+    edition = models.OneToOneField(Edition, primary_key=True, on_delete=models.PROTECT, related_name="report")
+    content = models.BinaryField()
+    sha256 = models.CharField(max_length=64)
+    pages = models.PositiveIntegerField()
+    engine = models.CharField(max_length=40)
+    made_at = models.DateTimeField(auto_now_add=True)
+
+    append_only = True
+
+
 class Withdrawal(models.Model):
     """An edition taken back, and why. The edition stays readable and says so. Append-only."""
 
@@ -221,6 +234,7 @@ class JobStatus(models.TextChoices):
 class JobKind(models.TextChoices):
     EVALUATE = "evaluate", "evaluate"
     PUBLISH = "publish", "publish"
+    REPORT = "report", "make the PDF"
 
 
 class Job(models.Model):

@@ -7,7 +7,8 @@ from collections import defaultdict
 
 from comparisons.folder.tables import number, yes
 
-from . import figures, words
+from . import figures, plan_texts, words
+from .carried import carried
 from .measured import Findings, trial_order
 from .names import Names
 from .numbers import counted, money, percent, significant, symbol, with_unit, write
@@ -39,9 +40,17 @@ def steps(text: str) -> list[str]:
 def methods(names: Names) -> list[dict]:
     """Each method that a trial used: its cautions come before its steps."""
     used: dict[tuple, list[str]] = defaultdict(list)
+    runs = plan_texts.runs_of(names)
     for trial in trial_order(names):
         if (method := names.method_of(trial)) is not None:
             used[method].append(trial)
+            for run in runs.get(trial, ()):  # a run may have been made under another wording of the method
+                if trial not in used[method[0], run["revision"]]:
+                    used[method[0], run["revision"]].append(trial)
+    known = {code for code, _ in used}
+    for code, revision in names.methods:  # what no trial names was listed for conditioning and other preparation
+        if code not in known:
+            used[code, revision] = []
     uncounted = defaultdict(list)
     for row in names.tables["failure_modes"].rows():
         if not yes(row["counts"]):
@@ -66,9 +75,18 @@ def methods(names: Names) -> list[dict]:
             "uncounted": words.sentence(
                 f"not counted: {words.listed(uncounted[code], 'or')}" if uncounted[code] else ""
             ),
-            "pictures": pictures(names, "trial", trials),
+            "pictures": pictures(names, "trial", [t for t in trials if _own(names, t, revision)]),
+            "runs": [
+                {"trial": names.trial(t), "rows": runs[t]} for t in trials if t in runs and _own(names, t, revision)
+            ],
         })  # fmt: skip
     return made
+
+
+def _own(names: Names, trial: str, revision: str) -> bool:
+    """Whether a trial names this revision itself: its runs are told there, and once."""
+    method = names.method_of(trial)
+    return method is not None and method[1] == revision
 
 
 def pictures(names: Names, about: str, codes) -> list[dict]:
@@ -112,7 +130,7 @@ def instruments(names: Names) -> list[dict]:
     states = defaultdict(list)
     for row in names.tables["calibrations"].rows():
         states[row["instrument"]].append(row)
-    overdue = {row["instrument"] for row in _overdue(names)}
+    late = {row["instrument"] for row in overdue(names)}
     made = []
     for code, row in names.instruments.items():
         unit = row["unit"]
@@ -132,7 +150,7 @@ def instruments(names: Names) -> list[dict]:
         made.append({
             "name": row["name"], "serial": row["serial"], "range": " to ".join(ends) if all(ends) else "",
             "resolution": amount("resolution"), "accuracy": ", ".join(accuracy), "calibrated": "; ".join(days),
-            "due": words.day(row["due_on"]), "overdue": code in overdue,
+            "due": words.day(row["due_on"]), "overdue": code in late,
         })  # fmt: skip
     return made
 
@@ -144,7 +162,7 @@ def _u_of(state: dict, unit: str) -> str:
     return f" (U = {with_unit(write(number(state['U'])), unit)}{k})"
 
 
-def _overdue(names: Names) -> list[dict]:
+def overdue(names: Names) -> list[dict]:
     """Instruments that were used on a day later than the due date of the calibration that held."""
     states = defaultdict(dict)
     for row in names.tables["instruments"].rows():
@@ -236,6 +254,10 @@ def plan(names: Names, document: dict) -> dict:
         "rounding": words.ROUNDINGS.get(decision.get("rounding", ""), ""),
         "every": f"A claim on every item is read as at least {percent(decision.get('coverage', 0.95))} of items.",
         "deviations": deviations(names),
+        "frozen_after": plan_texts.frozen_after(names),
+        "texts": plan_texts.texts(names),
+        "left_out": plan_texts.left_out(names),
+        "carried": carried(names),
     }
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from comparisons.folder.tables import Tables
 
-from . import background, measured, promises, ranking, scoring, words
+from . import background, limits, measured, method, product, promises, ranking, scoring, words
 from .anchors import anchors
-from .article import article_html, first_heading
+from .article import Article
 from .awarded import awarded
 from .bargain import bargain
 from .charts import chart_names, figures
 from .glossary import glossary
+from .live import Live
 from .names import Names
 from .places import beats_notes, nothing_drawn, places
 from .planning import plans
@@ -42,6 +43,7 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
         one["nothing_drawn"] = nothing_drawn(names, card)
         one["beats_note"] = beats_notes(names, card)
     trials = measured.trials(findings)
+    article = Article(tables.article, Live(names, document))
     toml = tables.comparison
     page = {
         "schema": SCHEMA,
@@ -78,8 +80,10 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
         "set_aside": background.set_aside(names, document),
         "notes": background.notes(names, document),
         "answers": background.answers(names),
-        "article": article_html(tables.article),
-        "article_title": words.typeset(first_heading(tables.article)),
+        "limitations": limits.limitations(names),
+        "corrections": limits.corrections(names),
+        "article": article.html(drafting=drafting),
+        "article_title": article.title,
         "counts": counts(names, document),
         "unscored": any(not table["scored"] for table in trials),
         "legend": legend(),
@@ -91,6 +95,9 @@ def build_page(tables: Tables, document: dict, *, charts: bool = True, drafting:
         page["next_tests"] = scoring.next_tests(names, document)
         page["plans"] = plans(names, document)
         page["to_look_at"] = background.to_look_at(names, document)
+    if not drafting:  # the pages that an edition has beside the comparison's own
+        page["sheets"] = product.sheets(names, document)
+        page["method_sheets"] = method.sheets(names, findings)
     page["charts"] = figures(page) if charts else dict.fromkeys(chart_names(page))
     return page
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 
 from comparisons.folder.tables import Tables, dimensions, number, only_revisions, whole, yes
 
@@ -29,22 +29,34 @@ class Names:
         self.claims = {row["claim"]: row for row in tables["claims"].rows()}
         self.criteria = {part["id"]: part for part in self.toml.get("criterion", [])}
         self.weightings = {part["id"]: part for part in self.toml.get("weighting", [])}
+        self.marks = _marks(tables)
+        named = Counter((row["maker"], row["model"]) for row in self.products.values())
+        self._several = {code for code, row in self.products.items() if named[row["maker"], row["model"]] > 1}
         self._only = only_revisions(tables["methods"])
         self._properties_of = defaultdict(list)
         for code, row in self.trials.items():
             self._properties_of[row["property"]].append(code)
 
     def product(self, code: str) -> str:
-        """Maker and model."""
+        """Maker and model, with the variant where another product has both, and how it was obtained if not bought.
+
+        That a maker supplied or lent a product stands beside its name wherever the name is printed: readers
+        are to know it (16 CFR 255.5), and nobody has to think of it.
+        """
         row = self.products.get(code)
-        return f"{row['maker']} {row['model']}".strip() if row else code
+        if row is None:
+            return code
+        parts = [row["maker"], row["model"], words.typeset(row["variant"]) if code in self._several else ""]
+        mark = f"({self.marks[code]})" if code in self.marks else ""
+        return " ".join(part for part in (*parts, mark) if part)
 
     def said(self, text: str) -> str:
         """A remark of the evaluation with product codes replaced by names."""
         return _CODE.sub(lambda m: self.product(m.group()) if m.group() in self.products else m.group(), text)
 
     def variant(self, code: str) -> str:
-        return words.typeset(self.products.get(code, {}).get("variant", ""))
+        """The variant; blank where the name says it already."""
+        return "" if code in self._several else words.typeset(self.products.get(code, {}).get("variant", ""))
 
     def property(self, code: str) -> str:
         return words.typeset(self.properties.get(code, {}).get("name") or code)
@@ -117,6 +129,20 @@ class Names:
             return code
         unit = row["unit"] or ("percent" if row["of"] == "change" else self.unit(row["property"]))
         return claim_text(row, unit)
+
+
+def _marks(tables: Tables) -> dict[str, str]:
+    """The products that their makers supplied or lent, with how it is said; the others were bought."""
+    ways: dict[str, set[str]] = defaultdict(set)
+    for row in tables["purchases"].rows():
+        ways[row["product"]].add(row["obtained"])
+    marks = {}
+    for code, found in ways.items():
+        given = [word for word in ("supplied", "lent") if word in found]
+        if given:
+            partly = "partly " if "bought" in found else ""
+            marks[code] = f"{partly}{' and '.join(given)} by its maker"
+    return marks
 
 
 def _inside(text: str) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import replace
 
+from specimens.printed import disagreements
+
 from . import words
 from .measured import Findings, claim_values, drawn_claim, n_text, passed, trial_order
 from .names import Names
@@ -39,11 +41,14 @@ def _table(findings: Findings, prop: str, trial: str, kind: str, rows: list[dict
         marks = [mark for row in rows if (mark := drawn_claim(row))]
         axis = axis_for(
             [row["measured"] for row in rows] + claim_values(marks),
-            [_interval(row) for row in rows],
+            [interval_of(row) for row in rows],
             zero=kind == "change",
         )
     rows = sorted(rows, key=lambda row: (ORDER.get(row["statement"], 2), names.product(row["product"]), row["claim"]))
     made = [_row(findings, row, unit, axis, kind) for row in rows]
+    for told, row in zip(made, rows, strict=True):
+        others = [r for r in rows if r is not row and (r["product"], r["scope"]) == (row["product"], row["scope"])]
+        told["notes"] = _sources(names, row, others) + told["notes"]
     if drafting:
         for told, row in zip(made, rows, strict=True):
             told["preview"] = _preview(row)
@@ -63,7 +68,7 @@ def _table(findings: Findings, prop: str, trial: str, kind: str, rows: list[dict
 
 
 def _charted(names: Names, row: dict) -> dict:
-    low, high = _interval(row) or (None, None)
+    low, high = interval_of(row) or (None, None)
     return {
         "product": names.product(row["product"]),
         "measured": row["measured"],
@@ -71,18 +76,18 @@ def _charted(names: Names, row: dict) -> dict:
         "low": low,
         "high": high,
         "text": names.claimed(row["claim"]),
-        "statement": words.statement(row["statement"], _why_none(row)),
+        "statement": words.statement(row["statement"], why_none(row)),
     }
 
 
-def _why_none(row: dict) -> str | None:
+def why_none(row: dict) -> str | None:
     """Why there is no statement; that another source governs is said without its code."""
     if row.get("conflict") and row["conflict"] != "sources disagree":
         return "another source of the maker counts"
     return row["reason"]
 
 
-def _interval(row: dict) -> tuple[float, float] | None:
+def interval_of(row: dict) -> tuple[float, float] | None:
     """What is likely of the measured value: y with U on either side; of a change, its own interval."""
     if row["measured"] is None:
         return None
@@ -92,16 +97,22 @@ def _interval(row: dict) -> tuple[float, float] | None:
     return None if spread is None else (row["measured"] - spread, row["measured"] + spread)
 
 
+def claim_places(names: Names, row: dict) -> int:
+    """Decimals of what a claim is measured by; of a change, at most two."""
+    interval = interval_of(row)
+    half = (interval[1] - interval[0]) / 2 if interval else None
+    places = digits_of(row["measured"], half, names.decimals(row["property"]))
+    return max(0, min(places, 2)) if row["of"] == "change" and row["sense"] != "yes" else places
+
+
 def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
     names = findings.names
     told = names.claims.get(row["claim"], {})
-    interval = _interval(row)
-    half = (interval[1] - interval[0]) / 2 if interval else None
+    interval = interval_of(row)
     signed = kind == "change"
-    places = digits_of(row["measured"], half, names.decimals(row["property"]))
-    places = max(0, min(places, 2)) if signed else places
+    places = claim_places(names, row)
     claimed = names.claimed(row["claim"])
-    statement = words.statement(row["statement"], _why_none(row))
+    statement = words.statement(row["statement"], why_none(row))
     measured, said, line = "", "", None
     if kind == "yes":
         result = findings.pass_fail.get(row["trial"] or "", {}).get(row["product"]) or {}
@@ -129,7 +140,7 @@ def _row(findings: Findings, row: dict, unit: str, axis, kind: str) -> dict:
         "measured": aligned(measured) if kind != "yes" else {"text": measured, "whole": measured, "part": ""},
         "likely": said,
         "n": _tested(findings, row) if measured else "",
-        "deviation": _deviation(row, unit, places),
+        "deviation": deviation_text(row, unit, places),
         "svg": svg,
         "statement": statement,
         "kind": row["statement"] or "none",
@@ -148,7 +159,7 @@ def _tested(findings: Findings, row: dict) -> str:
     return n_text(found.get("n") or 0, found.get("units"))
 
 
-def _deviation(row: dict, unit: str, places: int) -> str:
+def deviation_text(row: dict, unit: str, places: int) -> str:
     """Measured less claimed, in the unit and in percent of the claim."""
     if row["deviation"] is None or row["sense"] == "yes":
         return ""
@@ -172,10 +183,37 @@ def _chance(row: dict) -> str:
     return f"{chance(row['p_conform'])} likely to meet its claim"
 
 
-def _notes(names: Names, row: dict) -> list[str]:
+def _sources(names: Names, row: dict, others: list[dict]) -> list[str]:
+    """Where a maker's sources disagree: what the others say, which one counts, and why. All of them stay."""
+    if not row.get("conflict"):
+        return []
+    if row["conflict"] != "sources disagree":
+        chosen = next((r for r in others if r.get("governs") and r.get("governs_reason")), None)
+        if chosen is None:
+            return []
+        return [f"{_where(names, chosen)} counts instead: {words.typeset(chosen['governs_reason'])}"]
+    told = [f"{_where(names, r)} says {names.claimed(r['claim'])}" for r in others if r.get("conflict")]
+    return [f"the maker’s sources disagree: {words.listed(told)}"] if told else []
+
+
+def _where(names: Names, row: dict) -> str:
+    source = names.claims.get(row["claim"], {}).get("source") or row.get("source")
+    return f"“{words.typeset(source)}”" if source else "another source"
+
+
+def _printed(told: dict) -> list[str]:
+    """Why a claim was not tested, and where its print contradicts itself."""
     notes = []
+    if told.get("not_tested_because"):
+        notes.append(f"not tested, because: {words.typeset(told['not_tested_because'])}")
+    notes += [f"printed in two units that do not agree: {one.text}" for one in disagreements(told.get("wording", ""))]
+    return notes
+
+
+def _notes(names: Names, row: dict) -> list[str]:
+    notes = _printed(names.claims.get(row["claim"], {}))
     if row.get("governs") and row.get("governs_reason"):
-        notes.append(f"this source counts: {row['governs_reason']}")
+        notes.append(f"this source counts: {words.typeset(row['governs_reason'])}")
     gauge = (row.get("gauge") or {}).get("verdict")
     if gauge in ("flagged", "inadequate"):
         notes.append(
@@ -201,6 +239,7 @@ def certifications(names: Names, document: dict) -> list[dict]:
                     "reference": row.get("reference") or "",
                     "wording": names.claims.get(row["claim"], {}).get("wording", ""),
                     "source": row.get("source") or "",
+                    "seen_on": words.day(names.claims.get(row["claim"], {}).get("seen_on")),
                 }
                 for row in sorted(rows, key=lambda row: names.product(row["product"]))
             ],

@@ -76,7 +76,7 @@ def _ranking(names: Names, card: dict, prices: dict, document: dict) -> dict:
         key=lambda row: (row["rank"], -(row["score"] or 0), row["product"]),
     )
     axis = fixed(0.0, 100.0)
-    places = _places(card)
+    places = score_places(card)
     lead, sure = lead_words(names, card, in_order, places)
     return {
         "id": code,
@@ -132,7 +132,7 @@ def _counts(names: Names, card: dict) -> str:
     return words.sentence(words.listed([f"{names.criterion(c)} {percent(share)}" for c, share in weights]))
 
 
-def _places(card: dict) -> int:
+def score_places(card: dict) -> int:
     """One number of decimals for all scores of a table, by their narrowest interval; at most one."""
     halves = [(row["ci"][1] - row["ci"][0]) / 2 for row in card["products"] if row.get("ci")]
     narrow = min((half for half in halves if half > 0), default=None)
@@ -160,13 +160,13 @@ def _row(names: Names, row: dict, axis, places: int, prices: dict, drawn: bool) 
         "likely": said,
         "svg": draw(axis, Line(told, mean=score, low=low, high=high)),
         "p_best": chance(row.get("p_best")) if drawn else "",
-        "places": _interval_of_places(row.get("rank_interval")),
+        "places": interval_of_places(row.get("rank_interval")),
         "price": money(prices.get(row["product"]), names.currency),
         "notes": notes + words.flags(row.get("flags") or []),
     }
 
 
-def _interval_of_places(interval) -> str:
+def interval_of_places(interval) -> str:
     if not interval:
         return ""
     low, high = interval

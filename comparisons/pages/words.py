@@ -20,7 +20,7 @@ ABSENCES = {
     "excluded": "excluded",
 }
 
-OBTAINED = {"bought": "bought", "supplied": "supplied by the maker or seller", "lent": "lent"}
+OBTAINED = {"bought": "bought", "supplied": "supplied by its maker", "lent": "lent by its maker"}
 
 FLAGS = {
     "absent": "",

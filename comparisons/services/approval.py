@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import json
-
 from django.db import transaction
 
 from comparisons.models import Approval, ApprovalRequest, Comparison, Edition, Event
 from comparisons.models.editions import JobKind, Verdict
 
+from .corrections import correction_of, require_not_withdrawn
 from .errors import NotAllowed, NotReady, Stale
-from .evaluation import standing
+from .evaluation import read_state, standing
+from .readiness import points, require_not_held, require_ready
 from .record import draft_events, hold_still, record
 from .roles import require_editor, require_preparer
+from .tied import require_carried
 
 PUBLISHED = "published an edition"
 LONGEST_WORDS = 2000  # characters of a note or a reason
@@ -63,47 +64,51 @@ def last_edition_event(comparison: Comparison) -> int:
     return event.after["draft_event"] if event else 0
 
 
-def ask(comparison: Comparison, *, actor, note: str = "") -> ApprovalRequest:
+def ask(
+    comparison: Comparison, *, actor, note: str = "", correction: str = "", why: str = "", since=None
+) -> ApprovalRequest:
     """Ask a second person to approve the draft as it stands.
 
-    NotReady without a fresh evaluation, or where the same state was asked for, approved or published.
+    correction, why, since: what was wrong in earlier editions, why, and the number of the first of them, where
+    this one corrects them. NotReady without a fresh evaluation, while a point stops or lacks its reason, or where
+    the same state was asked for, approved, published or withdrawn.
     """
     require_preparer(actor, "ask for approval")
+    corrects = correction_of(comparison, correction=correction, why=why, since=since)
+    view = standing(comparison)
+    if not view.fresh:
+        raise NotReady("The draft has changed since it was evaluated: evaluate it first, then ask.")
+    state = read_state(comparison)
+    require_carried(comparison, view.evaluation, state.tables)
+    require_ready(points(comparison, state=state, evaluation=view.evaluation))
     with transaction.atomic():
         hold_still(comparison)
         view = standing(comparison)
-        if not view.fresh:
-            raise NotReady("The draft has changed since it was evaluated: evaluate it first, then ask.")
+        if not view.fresh or view.approval_digest != state.approval_digest:
+            raise NotReady("The draft was changed while you asked: evaluate it, look at it again, then ask.")
         request = latest_request(comparison)
         if request and request.digest == view.approval_digest:
             approval = getattr(request, "approval", None)
             if approval is None:
                 raise NotReady("This state waits for approval already: an editor decides on it.")
             if approval.verdict == Verdict.APPROVED:
-                if Edition.objects.filter(approval=approval).exists():
-                    raise NotReady("This state is published already: change the draft before you ask again.")
+                if edition := Edition.objects.filter(approval=approval).only("number").first():
+                    require_not_withdrawn(comparison, view.approval_digest)
+                    raise NotReady(
+                        f"This state is published already, as edition {edition.number}: change the draft before you "
+                        "ask again."
+                    )
                 raise NotReady("This state is approved already: publish it.")
-        if refused := _unsupported_awards(view.evaluation):
-            raise NotReady(
-                f"The numbers do not carry the award “{refused[0][0]}”: {refused[0][1]}. "
-                "Take it back, or write the reason for it, which readers will see."
-            )
+        require_not_withdrawn(comparison, view.approval_digest)
         request = ApprovalRequest.objects.create(
             comparison=comparison, evaluation=view.evaluation, digest=view.approval_digest, note=_words(note),
-            requested_by=actor,
+            requested_by=actor, **corrects,
         )
         record(
             actor, "asked for approval", comparison=comparison, thing="approval request",
-            code=str(request.pk), after={"digest": request.digest}, why=request.note,
+            code=str(request.pk), after={"digest": request.digest, **corrects}, why=request.note,
         )
     return request
-
-
-def _unsupported_awards(evaluation) -> list[tuple[str, str]]:
-    """(award, why) of what the editor named against the numbers and gave no reason for."""
-    from comparisons.analysis.awards import why_refused
-
-    return why_refused(json.loads(evaluation.document).get("awards", []))
 
 
 def decide(request: ApprovalRequest, *, actor, verdict: str, reason: str = "") -> Approval:
@@ -139,6 +144,9 @@ def decide(request: ApprovalRequest, *, actor, verdict: str, reason: str = "") -
             view = standing(comparison)
             if not view.fresh or view.approval_digest != request.digest:
                 raise Stale("The draft has changed since approval was asked for: evaluate it and ask again.")
+            require_carried(comparison, view.evaluation)
+            require_not_withdrawn(comparison, request.digest)
+            require_not_held(comparison)
         approval = Approval.objects.create(
             request=request, verdict=verdict, reason=reason, requested_by_id=request.requested_by_id,
             approved_by=actor,

@@ -12,12 +12,17 @@ from django.db import transaction
 from django.utils import timezone
 
 from comparisons.models import Comparison, Edition
+from comparisons.models.editions import JobKind
+from comparisons.published_search import index_edition
 
 from .approval import PUBLISHED, latest_request, unpublished_approval
+from .corrections import require_not_withdrawn
 from .errors import NotReady, Stale
 from .evaluation import State, read_state
+from .readiness import points, require_not_held, require_ready
 from .record import hold_still, record
 from .roles import EDITOR, role_name
+from .tied import require_carried
 
 EDITION_SCHEMA = "evenhand-edition/1"
 RESULTS, PAGE, ABOUT = "edition/results.json", "edition/page.json", "edition/edition.json"
@@ -41,8 +46,8 @@ def manifest_sha256(package: str, results: str, page: str, previous: str | None)
 def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | None = None) -> Edition:
     """Freeze the approved draft as the next edition.
 
-    NotReady where no approval stands; Stale where the draft is no longer what was approved. `fence` is
-    called inside the transaction that writes; it raises where the work was taken over.
+    NotReady where no approval stands, or a point came up since that stops; Stale where the draft is no longer
+    what was approved. `fence` is called inside the transaction that writes; it raises where the work was taken over.
     The package is the public study zip with the results and the page in it. It cannot hold its own
     digest; whoever has it can work out that of the edition, since it names the one before.
     """
@@ -57,6 +62,9 @@ def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | N
     state = read_state(comparison)
     if state.approval_digest != request.digest or state.inputs_digest != evaluation.inputs_digest:
         raise Stale("The draft has changed since it was approved: evaluate it and ask for approval again.")
+    require_carried(comparison, evaluation, state.tables)
+    require_ready(points(comparison, state=state, evaluation=evaluation))
+    require_not_withdrawn(comparison, request.digest)
     results = evaluation.document.encode()
     page = canonical(build_page(state.tables, json.loads(evaluation.document)))
     previous = _newest(comparison)
@@ -78,6 +86,8 @@ def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | N
         "asked_by": role_name(request.requested_by),
         "approved_by": EDITOR,
     }
+    if request.corrects_since is not None:  # earlier editions have no such part
+        about["correction"] = correction_told(request)
     buffer = io.BytesIO()
     write_zip(state.tables, buffer, {RESULTS: results, PAGE: page, ABOUT: canonical(about)})
     package = buffer.getvalue()
@@ -89,19 +99,37 @@ def publish(comparison: Comparison, *, actor=None, fence: Callable[[], None] | N
         hold_still(comparison)
         still = unpublished_approval(comparison)
         newest = _newest(comparison)
+        require_not_held(comparison)
         if still is None or still.pk != approval.pk or (newest and newest.pk) != (previous and previous.pk):
             raise Stale("Another edition or request came in between: look at it, then publish again.")
         edition = Edition.objects.create(
             comparison=comparison, number=number, approval=approval, evaluation=evaluation, previous=previous,
             published_at=published_at, package=package, results=results, page=page,
             **{f"{part}_sha256": digest for part, digest in digests.items()},
-            sha256=manifest_sha256(**digests, previous=about["previous"]),
+            sha256=manifest_sha256(**digests, previous=about["previous"]), correction=request.correction,
+            correction_why=request.correction_why, corrects_since=request.corrects_since,
         )
+        index_edition(edition, json.loads(page))
         record(
             actor, PUBLISHED, comparison=comparison, thing="edition", code=str(number),
             after={"sha256": edition.sha256, "draft_event": state.event_id},
         )
+        ask_for_report(edition, actor=actor)
     return edition
+
+
+def ask_for_report(edition: Edition, *, actor=None) -> None:
+    """Have the PDF of an edition made by a worker (`services.reports`)."""
+    from comparisons import jobs
+
+    jobs.enqueue(JobKind.REPORT, edition.comparison, f"report-{edition.number}", actor)
+
+
+def correction_told(row) -> dict | None:
+    """What a package says of its edition's correction, from the edition or its request; None where there is none."""
+    if row.corrects_since is None:
+        return None
+    return {"what": row.correction, "why": row.correction_why, "since": row.corrects_since}
 
 
 def page_builder() -> str:

@@ -23,8 +23,9 @@ def record(
     after=None,
     why: str = "",
     changes_draft: bool = False,
+    by: str = "",
 ) -> Event:
-    """Write one event. `before` and `after` are plain JSON, without secrets.
+    """Write one event. `before` and `after` are plain JSON, without secrets. `by`: who did it, without an account.
 
     An event that changes the draft takes the lock of what it is about first, so that such events are
     numbered in the order in which they become visible: `hold_still` relies on it.
@@ -38,7 +39,7 @@ def record(
                 _lock(Programme, [programme.pk])
         return Event.objects.create(
             actor=actor,
-            actor_name=actor.get_username() if actor is not None else NOBODY,
+            actor_name=actor.get_username() if actor is not None else by or NOBODY,
             verb=verb,
             changes_draft=changes_draft,
             comparison=comparison,

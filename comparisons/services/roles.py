@@ -1,19 +1,10 @@
-"""Who may do what. Roles are groups; an operator runs the server and judges nothing by that."""
+"""Who may judge and publish: the desk's questions to the team's roles, which are kept in one place for all."""
 
 from __future__ import annotations
 
+from specimens.roles import BENCH, EDITOR, PLANNER, may_plan, roles_of
+
 from .errors import NotAllowed
-
-BENCH, PLANNER, EDITOR = "bench", "planner", "editor"
-
-
-def roles_of(user) -> frozenset[str]:
-    """The role names of a user; none for one who is signed out or switched off. One query per user."""
-    if user is None or not user.is_authenticated or not user.is_active:
-        return frozenset()
-    if not hasattr(user, "_roles"):
-        user._roles = frozenset(user.groups.values_list("name", flat=True))
-    return user._roles
 
 
 def is_editor(user) -> bool:
@@ -22,7 +13,7 @@ def is_editor(user) -> bool:
 
 def can_prepare(user) -> bool:
     """Planners and editors prepare: they change the draft, ask for evaluations and for approval."""
-    return bool(roles_of(user) & {PLANNER, EDITOR})
+    return may_plan(user)
 
 
 def role_name(user) -> str:

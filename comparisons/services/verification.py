@@ -18,7 +18,7 @@ from comparisons.models import Comparison, Edition
 from .agreement import differences
 from .errors import NotReady, Refused
 from .evaluation import compute
-from .publishing import ABOUT, PAGE, RESULTS, canonical, manifest_sha256, page_builder, sha256
+from .publishing import ABOUT, PAGE, RESULTS, canonical, correction_told, manifest_sha256, page_builder, sha256
 
 MAX_PART = 200 * 2**20
 
@@ -63,6 +63,7 @@ def verify_edition(edition: Edition) -> list[str]:
             found.append(f"{name}: the package holds other bytes than the edition")
     for name, expected in (
         ("comparison", edition.comparison.slug), ("number", edition.number), ("previous", previous),
+        ("correction", correction_told(edition)),
     ):
         if parts.about.get(name) != expected:
             found.append(f"{ABOUT}, {name}: {parts.about.get(name)!r}, expected {expected!r}")

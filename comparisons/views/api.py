@@ -16,7 +16,7 @@ from comparisons.services.roles import roles_of
 
 from .desk import place_of
 from .freshness import fresh, unchanged
-from .public import newest_editions, with_notices
+from .public_finding import in_short, newest_editions
 
 
 class Published(APIView):
@@ -26,7 +26,7 @@ class Published(APIView):
     permission_classes = (AllowAny,)
 
     def get(self, request):
-        return Response([_told(edition) for edition in with_notices(newest_editions())])
+        return Response([_told(edition) for edition in in_short(newest_editions())])
 
 
 def _told(edition: dict) -> dict:

@@ -6,20 +6,45 @@ import json
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
+from django.contrib.auth.views import LoginView
 from django.core.cache import cache
+from django.core.exceptions import PermissionDenied
 from django.http import Http404, JsonResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect, render, resolve_url
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from comparisons.models import ApprovalRequest, Comparison, Evaluation
 from comparisons.services import approval, evaluation
 from comparisons.services.errors import Refused
-from comparisons.services.roles import roles_of
+from comparisons.services.roles import BENCH, can_prepare, roles_of
 
+from .panel_hold import held
+from .stages import stages
 from .standings import Place, places
 
 KEPT_S = 24 * 3600
+
+
+def is_member(user) -> bool:
+    """Whether an account belongs to the team: it has a role, or runs the server."""
+    return bool(roles_of(user) or user.is_superuser)
+
+
+class Entrance(LoginView):
+    """The way in: whoever works at the bench alone lands there, everybody else at the desk."""
+
+    template_name = "registration/sign_in.html"
+    redirect_authenticated_user = True
+
+    def dispatch(self, request, *args, **kwargs):
+        # Sent here by a page that it may not see, an account without a role would be sent back at once, for ever.
+        if "next" in request.GET and request.user.is_authenticated and not is_member(request.user):
+            raise PermissionDenied
+        return super().dispatch(request, *args, **kwargs)
+
+    def get_default_redirect_url(self):
+        return resolve_url("bench" if roles_of(self.request.user) == {BENCH} else "desk")
 
 
 def members_only(view):
@@ -28,7 +53,7 @@ def members_only(view):
     @login_required
     @never_cache
     def guarded(request, *args, **kwargs):
-        if not (roles_of(request.user) or request.user.is_superuser):
+        if not is_member(request.user):
             raise Http404("not for this account")
         return view(request, *args, **kwargs)
 
@@ -40,7 +65,7 @@ def place_of(user, slug: str) -> Place:
     found = places(user, slug)
     if not found:
         raise Http404("no such comparison")
-    return found[0]
+    return held(user, found[0])
 
 
 def draft_page(place: Place) -> dict | None:
@@ -64,26 +89,31 @@ def draft_page(place: Place) -> dict | None:
     return page
 
 
-@members_only
+@login_required
+@never_cache
 @require_safe
 def desk(request):
-    """All comparisons; those that ask for something first."""
+    """All comparisons with the stage that each has reached; those that ask for something first.
+
+    Who signed in and has no role is told whom to ask: this is where one lands.
+    """
+    if not is_member(request.user):
+        raise PermissionDenied("no role")
     found = places(request.user)
     found.sort(key=lambda place: (not place.wants, not place.trouble, place.title))
-    return render(request, "desk/list.html", {"places": found})
+    told = stages(request.user, found)
+    return render(request, "desk/list.html", {
+        "places": [(place, told[place.slug]) for place in found], "prepares": can_prepare(request.user),
+    })  # fmt: skip
 
 
 @members_only
 @require_safe
 def comparison(request, slug: str):
-    """The results of one draft, what is suspect in them, and the next step."""
+    """Where one comparison stands, stage by stage, and the one next thing to do."""
     place = place_of(request.user, slug)
-    return render(request, "desk/comparison.html", {
-        "place": place,
-        "page": draft_page(place),
-        "charts_base": f"/desk/{slug}/charts/",
-        "drafting": True,
-    })  # fmt: skip
+    told = stages(request.user, [place])[slug]
+    return render(request, "desk/comparison.html", {"place": place, "told": told})
 
 
 @members_only
@@ -95,7 +125,7 @@ def scorecard(request, slug: str):
     place = place_of(request.user, slug)
     page = draft_page(place)
     if page is None:
-        return redirect("desk-comparison", slug=slug)
+        return redirect("desk-results", slug=slug)
     weighing = page.get("weighing")
     return render(request, "desk/scorecard.html", {
         "place": place,
@@ -146,17 +176,6 @@ def evaluate(request, slug: str):
     return _try(
         request, slug, lambda c: evaluation.ask_for_evaluation(c, actor=request.user),
         "The evaluation is under way.",
-    )  # fmt: skip
-
-
-@members_only
-@require_POST
-def ask(request, slug: str):
-    """Ask a second person to approve the draft."""
-    note = request.POST.get("note", "")
-    return _try(
-        request, slug, lambda c: approval.ask(c, actor=request.user, note=note),
-        "An editor is asked to approve this state.",
     )  # fmt: skip
 
 

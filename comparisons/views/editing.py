@@ -123,11 +123,15 @@ def edit(
     template: str = "desk/form.html",
     context: dict | None = None,
     form_options: dict | None = None,
+    save=editing.save,
+    create=editing.create,
+    then=None,
 ):
     """Show the form of a row, new (no primary key) or stored, and save what comes back.
 
     place: where the comparison stands (views.desk.place_of), or None on the team's pages. back: the
-    address to go to afterwards. The row is checked and stored by services.editing.
+    address to go to afterwards, or `then(row, form)` where it depends on what was stored. The row is checked
+    and stored by services.editing, or by services that are called like it and return the row.
     """
     judged = comparison or (programme.comparisons.first() if programme is not None else None)
     options = {"frozen": bool(judged and judged.plan_frozen_at), **(form_options or {})}
@@ -139,11 +143,11 @@ def edit(
                      "why": form.cleaned_data.get("why", "")}  # fmt: skip
             try:
                 if row.pk:
-                    editing.save(request.user, row, form.values(), seen=form.cleaned_data["seen"], **named)
+                    kept = save(request.user, row, form.values(), seen=form.cleaned_data["seen"], **named)
                 else:
                     for name, value in form.values().items():
                         setattr(row, name, value)
-                    editing.create(request.user, row, **named)
+                    kept = create(request.user, row, **named)
             except editing.Changed as changed:
                 clash = changed
                 form = form_class(_with_seen(request.POST, form, changed.row), instance=row, **options)
@@ -154,7 +158,7 @@ def edit(
                 form.add_error(None, str(refusal))
             else:
                 messages.success(request, done)
-                return redirect(back)
+                return redirect(then(kept, form) if then else back)
     else:
         form = form_class(instance=row, **options)
     status = 200 if request.method == "GET" else 409 if clash else 422

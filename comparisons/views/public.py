@@ -10,8 +10,6 @@ import zipfile
 from django.conf import settings
 from django.core.cache import cache
 from django.db import connection
-from django.db.models import F
-from django.db.models.functions import Length
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.template.defaultfilters import filesizeformat
@@ -20,69 +18,18 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from comparisons.models import Edition
+from comparisons.pages.machine import comparison_graph
 
 from .freshness import fresh, lasting, look, tag, unchanged
+from .public_finding import address, known, state_of
+from .public_machine import facts, shared
 
 SHOWN_PICTURES = {"image/png", "image/jpeg", "image/webp", "image/gif"}
-FACTS = ("number", "published_at", "sha256", "correction", "package_sha256", "results_sha256", "page_sha256")
-
-
-def newest_editions() -> list[dict]:
-    """The newest edition of each published comparison, the newest first. One query."""
-    return list(
-        Edition.objects.filter(next__isnull=True)
-        .order_by("-published_at", "-id")
-        .values("id", "number", "published_at", "sha256", "correction", slug=F("comparison__slug"))
-    )
-
-
-def with_notices(editions: list[dict]) -> list[dict]:
-    """Each edition with what its frozen page says of it in short. One query for those not kept from before."""
-    keys = {f"notice:{e['sha256']}": e["id"] for e in editions}
-    found = cache.get_many(keys)
-    missing = [pk for key, pk in keys.items() if key not in found]
-    if missing:
-        made = {
-            f"notice:{sha256}": _notice(json.loads(bytes(page)))
-            for sha256, page in Edition.objects.filter(pk__in=missing).values_list("sha256", "page")
-        }
-        cache.set_many(made, None)
-        found |= made
-    return [e | found[f"notice:{e['sha256']}"] for e in editions]
-
-
-def _notice(page: dict) -> dict:
-    """What the front page says of a comparison: its answer, and the first three places."""
-    first = page["rankings"][0] if page["rankings"] else None
-    return {
-        "title": page["title"],
-        "question": page["question"],
-        "kind": page["kind"],
-        "counts": page["counts"],
-        "lead": page["answer"]["lead"],
-        "sure": page["answer"]["sure"],
-        "ranking": first and {"name": first["name"], "axis": first["axis"], "rows": first["rows"][:3]},
-    }
-
-
-@require_safe
-def front(request):
-    """Every published comparison by its newest edition, the newest first."""
-    newest = newest_editions()
-    etag = tag("front", *(e["sha256"] for e in newest))
-    if (response := unchanged(request, etag)) is not None:
-        return response
-    return fresh(render(request, "public/front.html", {"items": with_notices(newest)}), etag)
 
 
 def editions_of(slug: str) -> list[dict]:
     """What is known of each edition of a comparison, the newest first; 404 where nothing is published."""
-    editions = list(
-        Edition.objects.filter(comparison__slug=slug).order_by("-number").values(*FACTS, zip_bytes=Length("package"))
-    )
-    if not editions:
-        raise Http404("no such published comparison")
-    return editions
+    return known(slug)
 
 
 @require_safe
@@ -93,10 +40,10 @@ def comparison(request, slug: str, number: int | None = None):
     edition = newest if number is None else next((e for e in editions if e["number"] == number), None)
     if edition is None:
         raise Http404("no such edition")
-    etag = tag(edition["sha256"], newest["sha256"])
+    etag = tag(edition["sha256"], state_of(editions))
     if (response := unchanged(request, etag)) is not None:
         return response
-    key = f"page:{edition['sha256']}:{newest['sha256']}:{look()}"
+    key = f"page:{edition['sha256']}:{state_of(editions)}:{look()}"
     html = cache.get(key)
     if html is None:
         html = _printed(slug, edition, editions)
@@ -111,6 +58,7 @@ def _printed(slug: str, edition: dict, editions: list[dict]) -> str:
     return render_to_string("public/comparison.html", {
         "page": page,
         "edition": edition,
+        "fate": edition,
         "editions": editions,
         "newer": editions[0] if editions[0]["number"] > number else None,
         "canonical": settings.PUBLIC_URL + reverse("comparison", args=[slug]),
@@ -121,6 +69,12 @@ def _printed(slug: str, edition: dict, editions: list[dict]) -> str:
         "weights_url": reverse("edition-weights", args=[slug, number]),
         "charts_base": f"{own}charts/",
         "files_base": own,
+        "edition_base": own if edition is not editions[0] else reverse("comparison", args=[slug]),
+        "ld": comparison_graph(page, facts(slug, edition)),
+        "shared": shared(
+            slug, edition, title=page["title"], text=page["answer"]["lead"],
+            url=settings.PUBLIC_URL + reverse("comparison", args=[slug]),
+        ),
     })  # fmt: skip
 
 
@@ -135,7 +89,7 @@ def weights(request, slug: str, number: int):
     if edition is None:
         raise Http404("no such edition")
     asked = request.META.get("QUERY_STRING", "")
-    etag = tag("weights", edition["sha256"], newest["sha256"], asked)
+    etag = tag("weights", edition["sha256"], state_of(editions), asked)
     if (response := unchanged(request, etag)) is not None:
         return response
     key = f"weighing:{edition['page_sha256']}"
@@ -152,6 +106,7 @@ def weights(request, slug: str, number: int):
         "weighing": page["weighing"],
         "own": own(data, *read(data, asked)),
         "edition": edition,
+        "fate": edition,
         "newer": newest if newest["number"] > number else None,
         "edition_url": reverse("edition", args=[slug, number]),
         "weights_url": request.path,
@@ -237,6 +192,6 @@ def health(request):
 @require_safe
 def robots(request):
     """What crawlers may read: all that is published."""
-    kept = ("desk", "bench", "sign-in", "api", "health")
-    lines = ["User-agent: *", *(f"Disallow: /{name}/" for name in kept), ""]
+    kept = ("desk", "bench", "sign-in", "api", "health", "search")
+    lines = ["User-agent: *", *(f"Disallow: /{name}/" for name in kept), "", f"Sitemap: {address('sitemap')}", ""]
     return HttpResponse("\n".join(lines), content_type="text/plain; charset=utf-8")

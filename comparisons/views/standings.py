@@ -23,6 +23,7 @@ class Place:
     decide) or "". waiting: a job is under way, so the page looks again. trouble: what went wrong, one line.
     """
 
+    pk: int
     slug: str
     title: str
     state: str
@@ -67,7 +68,8 @@ def places(user, slug: str | None = None) -> list[Place]:
         s.comparison_id: s
         for s in Standing.objects.filter(comparison__in=[r.pk for r in rows])
         .select_related("evaluation")
-        .defer("evaluation__document")
+        # a database reads through the whole document to reach the columns behind it
+        .only("comparison", "event_id", "approval_digest", "checked_at", "evaluation__engine", "evaluation__schema")
     }
     found = Job.objects.in_bulk([pk for r in rows for pk in (r.evaluate_job, r.publish_job) if pk])
     requests = ApprovalRequest.objects.select_related("approval", "requested_by", "approval__approved_by").in_bulk(
@@ -86,7 +88,7 @@ def _place(user, row, standing, evaluate, publish, request) -> Place:
     current = standing is not None and (standing.evaluation.engine, standing.evaluation.schema) == (ENGINE, SCHEMA)
     fresh = current and standing.event_id >= event
     base = {
-        "slug": row.slug, "title": row.title, "fresh": fresh, "event_id": event,
+        "pk": row.pk, "slug": row.slug, "title": row.title, "fresh": fresh, "event_id": event,
         "evaluation_id": standing.evaluation_id if standing else None,
         "edition": row.edition_number, "edition_at": row.edition_at,
     }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -81,7 +82,7 @@ class Visit:
         self.page.get_by_label("Name").fill(name)
         self.page.get_by_label("Password").fill(PASSWORD)
         self.page.get_by_role("button", name="Sign in").click()
-        self.page.wait_for_url("**/desk/")
+        self.page.wait_for_url(re.compile(r"/(desk|bench)/$"))
 
     def fits(self) -> None:
         """The page itself never scrolls sideways."""

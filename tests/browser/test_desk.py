@@ -13,12 +13,15 @@ from specimens.models import Purchase
 from tests.browser.conftest import DESKTOP, PHONE, TABLET
 from tests.browser.test_public_pages import drawn, unfold
 
+PAGES = ("", "results/", "scorecard/", "bench/", "record/")
+
 
 @pytest.mark.parametrize(("size", "dark"), [(PHONE, False), (DESKTOP, True)])
 def test_desk_pages_fit_are_accessible_and_silent(visit, demo, size, dark):
     with visit(size, dark=dark) as window:
         window.sign_in("editor")
-        for path in ("/desk/", "/desk/cable-ties/", "/desk/cable-ties/scorecard/"):
+        own = (f"/desk/cable-ties/{page}" for page in PAGES)
+        for path in ("/desk/", *own, "/desk/search/?q=loop", "/desk/record/"):
             unfold(window.open(path))
             window.fits()
             window.accessible()
@@ -39,6 +42,7 @@ def test_two_people_take_a_change_to_an_edition(visit, strings, cast):
         jobs.drain()
         # The waiting page looks by itself and shows the results.
         page.get_by_role("heading", name="Evaluated").wait_for()
+        page.get_by_role("link", name="Look at what is open, then ask for approval").click()
         page.get_by_label("A note to the editor").fill("A price was wrong.")
         page.get_by_role("button", name="Ask for approval").click()
         page.get_by_role("heading", name="Waits for approval").wait_for()
@@ -47,7 +51,7 @@ def test_two_people_take_a_change_to_an_edition(visit, strings, cast):
         second.sign_in("editor")
         other = second.page
         other.get_by_role("link", name="Decide").click()
-        assert other.get_by_text("A price was wrong.").is_visible()
+        other.get_by_text("A price was wrong.").wait_for()
         second.accessible()
         other.get_by_role("button", name="Return with this reason").click()
         assert other.get_by_role("alert").inner_text() == "Say why you return it, so that it can be put right."
@@ -73,6 +77,7 @@ def test_every_step_works_without_script(visit, strings, cast):
         page.get_by_role("button", name="Evaluate").click()
         jobs.drain()
         page.get_by_role("link", name="Look again").click()
+        page.get_by_role("link", name="Look at what is open, then ask for approval").click()
         page.get_by_role("button", name="Ask for approval").click()
         assert page.get_by_role("heading", name="Waits for approval").is_visible()
         page.get_by_role("button", name="Sign out").click()
@@ -89,7 +94,7 @@ def test_charts_of_a_draft_draw_its_numbers(visit, demo):
     document = json.loads(demo.standing.evaluation.document)
     with visit(DESKTOP) as window:
         window.sign_in("bench-member")
-        page = window.open("/desk/cable-ties/")
+        page = window.open("/desk/cable-ties/results/")
         (trace,) = drawn(page, "ranking-outdoors")
         card = next(c for c in document["scorecards"] if c["weighting"] == "outdoors")
         assert sorted(trace["x"]) == sorted(r["score"] for r in card["products"] if r["rank"])

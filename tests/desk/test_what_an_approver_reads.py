@@ -9,6 +9,7 @@ from comparisons.services import approval
 from comparisons.services.errors import NotReady
 from tests.public.staging import evaluated
 from tests.public.test_public_pages import Outline
+from tests.settling import settle
 
 from .test_desk import signed_in, text_of
 
@@ -19,7 +20,7 @@ pytestmark = pytest.mark.django_db
 def test_what_is_approved_can_be_read_first(signed_in):
     """The page says that the article is approved with the results: it and the methods have to be there."""
     evaluated()
-    response = signed_in("second-editor").get("/desk/strings/")
+    response = signed_in("second-editor").get("/desk/strings/results/")
     text, outline = text_of(response), Outline(response.content.decode())
     assert "We pulled them all." in text  # the article
     assert "We stand by it." in text and "Not for print." not in text  # what makers answered
@@ -49,12 +50,16 @@ def test_comparisons_of_one_title_are_told_apart(signed_in):
 @pytest.mark.parametrize(("note", "kept"), [("a\x00b", "ab"), ("x" * 2001, "x" * 2000)])
 def test_a_note_is_kept_as_a_database_can_hold_it(cast, note, kept):
     """PostgreSQL takes no NUL in text; the form's own limit is the server's too."""
-    request = approval.ask(evaluated(), actor=cast["planner"], note=note)
+    comparison = evaluated()
+    settle(comparison, cast["planner"])
+    request = approval.ask(comparison, actor=cast["planner"], note=note)
     assert ApprovalRequest.objects.get().note == request.note == kept
 
 
 def test_a_reason_is_kept_as_a_database_can_hold_it(cast):
-    request = approval.ask(evaluated(), actor=cast["planner"])
+    comparison = evaluated()
+    settle(comparison, cast["planner"])
+    request = approval.ask(comparison, actor=cast["planner"])
     with pytest.raises(NotReady, match="Say why"):
         approval.decide(request, actor=cast["editor"], verdict="returned", reason=" \x00 ")
     done = approval.decide(request, actor=cast["editor"], verdict="returned", reason="no\x00" + "x" * 3000)

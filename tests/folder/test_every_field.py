@@ -44,6 +44,8 @@ PRIVATE = {
     "comparisons.MakerLink": {"*": "a private link"},
     "comparisons.Withdrawal": {"*": RECORD},
     "comparisons.EditionNotice": {"*": RECORD},
+    "comparisons.EditionReport": {"*": "the edition's page as a PDF"},
+    "comparisons.PublishedText": {"*": "made again from the edition's page"},
     "comparisons.Criterion": {"kind": "says which of trial, cost and certification is set"},
     "comparisons.Comparison": {
         "created_at": "ours", "budget": "the team's own", "starts_on": "the team's own", "based_on": RECORD,

@@ -12,7 +12,7 @@ from comparisons.folder.importer import import_study, import_tables, waves
 from comparisons.folder.read import read_study
 from comparisons.folder.spec import SPEC
 from comparisons.folder.tables import differences
-from comparisons.models import Award, Comparison, Deviation, LeftOut, Limitation, Event
+from comparisons.models import Award, Comparison, Deviation, Event, LeftOut, Limitation
 from specimens import models as sm
 from specimens.models.base import CODE_LENGTH
 from specimens.units import VERSION

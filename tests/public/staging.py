@@ -8,6 +8,7 @@ from comparisons import jobs
 from comparisons.models import Comparison, Edition
 from comparisons.services import approval, evaluation
 from tests.public.small_study import import_small
+from tests.settling import settle
 
 PASSWORD = "a long enough word"
 ROLES = {
@@ -35,8 +36,8 @@ def evaluated(slug: str = "strings", **size) -> Comparison:
 
 
 def publish(comparison: Comparison, cast: dict[str, User]) -> Edition:
-    """Evaluate, ask, approve and publish the draft as it stands."""
-    evaluation.run_evaluation(comparison)
+    """Evaluate, explain what is open, ask, approve and publish the draft as it stands."""
+    settle(comparison, cast["planner"])
     request = approval.ask(comparison, actor=cast["planner"])
     approval.decide(request, actor=cast["editor"], verdict="approved")
     ended = jobs.drain()

@@ -147,7 +147,8 @@ def test_a_median_with_an_interval_shows_it_and_the_other_is_named_with_its_reas
     assert figures.median_words(panel_row(), "p00") == "4.0, likely 3.0 to 4.5"
     assert figures.median_words(panel_row(), "p01") == "2.5"
     assert (
-        figures.medians(names, panel_row()) == "No interval for the median of Ullvane String 01: fewer than 8 raters."
+        figures.medians(names, panel_row())
+        == "No interval for the median of Ullvane String 01 (lent by its maker): fewer than 8 raters."
     )
     both = panel_row(medians_reason=dict.fromkeys(("p00", "p01"), "fewer than 8 raters"))
     assert figures.medians(names, both) == "No interval for the medians: fewer than 8 raters."

@@ -199,7 +199,7 @@ def test_what_was_supplied_is_told(demo):
     _, _, page = demo
     supplied = [row for row in page["purchases"] if not row["bought"]]
     assert [(row["product"], row["obtained"]) for row in supplied] == [
-        ("Dorvenna Basic 48", "supplied by the maker or seller")
+        ("Dorvenna Basic 48 (partly supplied by its maker)", "supplied by its maker")
     ]
     assert all(not row["price"] for row in supplied)
 

@@ -381,7 +381,7 @@ def test_the_comparison_holds_the_form_the_tables_and_no_inline_script(client, e
         assert text in html, text
     assert "Where to test next" not in html
     for script in re.findall(r"<script\b[^>]*>", html):
-        assert "src=" in script or 'type="application/json"' in script
+        assert "src=" in script or re.search(r"type=\"application/(ld\+)?json\"", script)
     assert " style=" not in html and " onclick" not in html
 
 

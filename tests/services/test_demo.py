@@ -50,6 +50,7 @@ def test_its_edition_went_the_way_of_every_edition(demo):
     verbs = [row["verb"] for row in demo.rows("SELECT verb FROM comparisons_event ORDER BY id")]
     assert verbs == [
         "imported a study", "evaluated", "asked for approval", "approved", "published an edition",
+        "imported a study", "planned bench work", "planned bench work",  # the next round, in a programme of its own
     ]  # fmt: skip
     people = demo.rows(
         "SELECT r.requested_by_id AS asked, a.approved_by_id AS approved FROM comparisons_approval a "
@@ -58,6 +59,30 @@ def test_its_edition_went_the_way_of_every_edition(demo):
     assert people[0]["asked"] != people[0]["approved"]
     assert [row["status"] for row in demo.rows("SELECT status FROM comparisons_job")] == ["done"]
     assert demo.manage("verify", "cable-ties").stdout.startswith("cable-ties, edition 1: equal\n")
+
+
+def test_a_next_round_waits_at_the_bench(demo):
+    """Specimens with codes, in an order, in a programme of their own: the published comparison rests on none."""
+    planned = demo.rows(
+        "SELECT p.slug, t.code, count(*) AS n FROM specimens_benchplace b JOIN specimens_trial t ON t.id = b.trial_id "
+        "JOIN specimens_programme p ON p.id = t.programme_id GROUP BY 1, 2 ORDER BY 2"
+    )
+    assert planned == [
+        {"slug": "cable-ties-white", "code": "loop-dry", "n": 18},
+        {"slug": "cable-ties-white", "code": "loop-soak", "n": 12},
+    ]
+    waiting = demo.python(
+        "from specimens.bench import board, listing\n"
+        "rows = {one['slug']: one for one in listing.programmes()}\n"
+        "say([[row['code'] for row in rows['cable-ties-white']['open']], len(rows['cable-ties']['open']),"
+        " [len(group.specimens) for group in board.to_start()]])"
+    )
+    assert waiting == [["loop-dry", "loop-soak"], 0, [12]]
+    fresh = demo.python(
+        "from comparisons.models import Comparison\nfrom comparisons.services import evaluation\n"
+        "say(evaluation.standing(Comparison.objects.get(slug='cable-ties')).fresh)"
+    )
+    assert fresh is True, "nothing of the next round makes the published results stale"
 
 
 def test_passwords_are_kept_for_this_account_alone(demo):
@@ -73,6 +98,8 @@ def test_a_second_time_it_finds_all_of_it_there(demo):
     assert "is already here" in again and "verified: equal" in again
     assert passwords(again) == passwords(demo.printed)
     assert demo.rows("SELECT number FROM comparisons_edition") == [{"number": 1}]
+    assert len(demo.rows("SELECT id FROM comparisons_comparison")) == 2
+    assert len(demo.rows("SELECT id FROM specimens_benchplace")) == 30
     assert len(demo.rows("SELECT id FROM auth_user")) == len(ACCOUNTS)
 
 

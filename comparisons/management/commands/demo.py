@@ -19,8 +19,12 @@ from comparisons.models import Comparison
 from comparisons.models.editions import JobStatus, Verdict
 from comparisons.services import approval, evaluation, roles
 from comparisons.services.verification import latest_edition, verify_edition
+from specimens.fields import Number
+from specimens.models.bench import Holds
 
 FOLDER = settings.BASE_DIR / "fixtures" / "demo"
+NEXT_ROUND = settings.BASE_DIR / "fixtures" / "next-round"
+TO_MEASURE = ("loop-dry", "loop-soak")  # its trials that are planned for the bench; the others are left to plan
 ACCOUNTS = {
     "bench": roles.BENCH,
     "planner": roles.PLANNER,
@@ -35,8 +39,8 @@ ANYWHERE = {"0.0.0.0", "::"}
 class Command(LineCommand):
     help = (
         "Sets up a demo in the data folder and serves it: a database, a published comparison of invented "
-        "cable ties, and one account for each role. A second time it finds all of it there. It takes no data "
-        "folder that holds other work."
+        "cable ties, a second round of them that waits at the bench to be measured, and one account for each "
+        "role. A second time it finds all of it there. It takes no data folder that holds other work."
     )
 
     def add_arguments(self, parser):
@@ -59,6 +63,7 @@ class Command(LineCommand):
         if found := verify_edition(edition):
             raise cannot(f"The demo's edition does not verify: {found[0]}")
         self._say(f"Edition {edition.number} is published and verified: equal")
+        self._next_round(users["planner"])
         self._tell(address, comparison, passwords)
         if not no_serve:
             os.environ["PUBLIC_URL"] = settings.PUBLIC_URL = address  # for the processes that serve starts
@@ -82,9 +87,8 @@ class Command(LineCommand):
     def _refuse_other_work(self) -> None:
         if _passwords().exists():  # the demo made this folder: what was tried out in it since is welcome
             return
-        slug = _slug()
         others = User.objects.exclude(username__in=ACCOUNTS).exists()
-        if others or Comparison.objects.exclude(slug=slug).exists():
+        if others or Comparison.objects.exclude(slug__in=[_slug(), _slug(NEXT_ROUND)]).exists():
             raise cannot(
                 f"{settings.DATA_DIR} holds other work, and the demo has accounts with known names: "
                 "give it a folder of its own, such as EVENHAND_DATA=demo-data"
@@ -139,9 +143,28 @@ class Command(LineCommand):
                     raise cannot(f"The demo could not be published: {job.error}")
         return latest_edition(comparison)
 
+    @transaction.atomic
+    def _next_round(self, planner: User) -> None:
+        """A second round, in a programme of its own: its bench work is planned, and nothing is measured."""
+        from comparisons.folder.importer import import_study
+        from specimens.bench import context, planning
+
+        if Comparison.objects.filter(slug=_slug(NEXT_ROUND)).exists():
+            return
+        comparison = import_study(NEXT_ROUND)
+        for code in TO_MEASURE:
+            bench = context.load(comparison.slug, code)
+            wishes = planning.Wishes(
+                replicates=bench.trial.replicates, seed=bench.trial.seed, per_specimen=Number("1"),
+                per_specimen_unit="count", unit_holds=Holds.PACK,
+            )  # fmt: skip
+            places = planning.make(bench, wishes, actor=planner)
+            self._say(f"“{comparison.title}”: {len(places)} specimens of trial {code} wait at the bench")
+
     def _tell(self, address: str, comparison: Comparison, passwords: dict[str, str]) -> None:
         width = max(map(len, ACCOUNTS))
         self._say(f"\n  {address}/c/{comparison.slug}/   the published comparison, for everybody")
+        self._say(f"  {address}/bench/   the bench: a next round to measure, with any account but the operator's")
         self._say(f"  {address}/sign-in/   the desk, with one of these accounts:\n")
         for name, role in ACCOUNTS.items():
             self._say(f"    {name:<{width}}  {passwords[name]}   {role or 'operator: runs the server'}")
@@ -153,10 +176,10 @@ def _passwords() -> Path:
     return settings.DATA_DIR / "demo-accounts.json"
 
 
-def _slug() -> str:
+def _slug(folder: Path = FOLDER) -> str:
     import tomllib
 
-    return tomllib.loads((FOLDER / "comparison.toml").read_text(encoding="utf-8"))["slug"]
+    return tomllib.loads((folder / "comparison.toml").read_text(encoding="utf-8"))["slug"]
 
 
 def _own_address() -> str:
