@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from django.db import transaction
+from django.db.models import Q
 
 from comparisons.models import Approval, ApprovalRequest, Comparison, Edition, Event
 from comparisons.models.editions import JobKind, Verdict
+from specimens.models import Calibration, Instrument, MethodRevision
 
 from .corrections import correction_of, require_not_withdrawn
 from .errors import NotAllowed, NotReady, Stale
@@ -111,6 +113,25 @@ def ask(
     return request
 
 
+def _wrote_of_the_teams(comparison: Comparison, actor, *, after: int) -> bool:
+    """Whether `actor` wrote a wording, a gauge or a calibration that the draft took up from the team's own.
+
+    It may have been written before any programme knew it, so that no event of the draft tells.
+    """
+    programmes = list(comparison.parts.values_list("programme_id", flat=True))
+    wordings = MethodRevision.objects.select_related("method").filter(
+        Q(programmes__programme__in=programmes) | Q(trials__programme__in=programmes)
+        | Q(runs__trial__programme__in=programmes)
+    )  # fmt: skip
+    gauges = Instrument.objects.filter(programmes__programme__in=programmes).distinct()
+    calibrations = Calibration.objects.filter(instrument__in=gauges).select_related("instrument")
+    used = {str(row)[:200] for rows in (wordings.distinct(), gauges, calibrations) for row in rows}
+    return Event.objects.filter(
+        actor=actor, id__gt=after, comparison=None, programme=None, thing__in=("method", "instrument", "calibration"),
+        code__in=used,
+    ).exists()  # fmt: skip
+
+
 def decide(request: ApprovalRequest, *, actor, verdict: str, reason: str = "") -> Approval:
     """Approve a request, or return it with a reason. What is approved goes to be published.
 
@@ -137,7 +158,10 @@ def decide(request: ApprovalRequest, *, actor, verdict: str, reason: str = "") -
         if verdict == Verdict.RETURNED and not reason:
             raise NotReady("Say why you return it, so that it can be put right.")
         if verdict == Verdict.APPROVED:
-            if draft_events(comparison, after=last_edition_event(comparison)).filter(actor=actor).exists():
+            since = last_edition_event(comparison)
+            if draft_events(comparison, after=since).filter(actor=actor).exists() or _wrote_of_the_teams(
+                comparison, actor, after=since
+            ):
                 raise NotAllowed(
                     "You changed this draft since the last edition: an editor who did not has to approve it."
                 )

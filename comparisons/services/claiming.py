@@ -21,10 +21,10 @@ from specimens.models.claims import CertificationState, Sense
 from specimens.printed import disagreements, holds
 
 from . import editing
-from .errors import NotReady, Stale
+from .errors import NotAllowed, NotReady, Stale
 from .products import free_code
 from .record import lock_programme, record
-from .roles import require_editor, require_preparer
+from .roles import is_editor, require_editor, require_preparer
 from .row_checks import cells_of, check_row, stored_tables
 
 COPIED = (
@@ -91,8 +91,11 @@ def change_claim(actor, claim: Claim, values: dict, *, seen: str, comparison: Co
     with transaction.atomic():
         lock_programme(claim.programme)
         changed = Claim.objects.select_related("product", "property", "programme").get(pk=claim.pk)
+        stored = editing.state(changed, values)
         for name, value in values.items():
             setattr(changed, name, value)
+        if changed.governs and not is_editor(actor) and editing.state(changed, values) != stored:
+            raise NotAllowed("An editor said that this source counts: an editor has to change what it says.")
         check_claim(changed)
         return editing.save(
             actor, claim, values, seen=seen, comparison=comparison, programme=claim.programme, thing="claim"

@@ -18,7 +18,7 @@ from django.db.models import ProtectedError
 from django.utils import timezone
 
 from comparisons.models import Comparison, Criterion, Deviation, Weight, Weighting
-from specimens.models import Programme, Property
+from specimens.models import Condition, FailureMode, Programme, Property
 
 from .errors import NotReady, Refused, Stale
 from .record import hold_still, lock_programme, record
@@ -26,7 +26,11 @@ from .roles import require_preparer
 
 # What a frozen plan holds, by model.
 PLANNED: dict[type[models.Model], tuple[str, ...]] = {
-    Property: ("better",),
+    Property: ("better", "tolerance_pct"),
+    Condition: (
+        "agent", "temperature", "temperature_unit", "duration", "duration_unit", "recovery", "recovery_unit",
+    ),
+    FailureMode: ("counts",),
     Comparison: ("confidence", "rule", "rounding", "coverage", "price_cap", "tie_rule"),
     Criterion: (
         "trial", "cost", "certification", "measure", "better", "floor", "ceiling", "target", "band",
@@ -181,6 +185,8 @@ def remove(
             _plan_changes(actor, row, {"": str(row)}, {"": "none"}, comparison, programme, thing, why)
         try:
             with transaction.atomic():
+                if not type(row)._default_manager.select_for_update().filter(pk=row.pk).exists():
+                    raise Stale(f"This {thing} was removed meanwhile: go back and look at the list.")
                 row.delete()
         except ProtectedError as error:
             kinds: dict[str, int] = {}

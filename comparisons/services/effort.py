@@ -258,10 +258,11 @@ ASSUMED = (
 
 
 def budget(comparison: Comparison, programme: sm.Programme, trials: list[sm.Trial]) -> Budget:
-    """Units to buy of each product and their price. trials: with property, expected and absences loaded. 4 queries."""
+    """Units to buy of each product and their price. trials: with property, expected and absences loaded. 5 queries."""
     left_out = {(one.trial_id, one.product_id) for trial in trials for one in trial.absences.all()
                 if one.reason in _LEFT_OUT}  # fmt: skip
     there = dict(programme.units.order_by().values_list("product").annotate(Count("pk")))
+    paid = _paid_for_one(programme, comparison.currency)
     rows, missing, to_spend = [], [], Decimal(0)
     for product in programme.products.select_related("product", "expected"):
         own = [trial for trial in trials if (trial.pk, product.pk) not in left_out]
@@ -269,6 +270,10 @@ def budget(comparison: Comparison, programme: sm.Programme, trials: list[sm.Tria
         plan = getattr(product, "expected", None)
         if plan is not None and plan.price is not None:
             row.price, row.where = Decimal(plan.price), plan.where
+            row.cost = row.price * row.to_buy
+            to_spend += row.cost
+        elif product.pk in paid:
+            row.price, row.where = paid[product.pk], "as paid before"
             row.cost = row.price * row.to_buy
             to_spend += row.cost
         elif row.to_buy:
@@ -284,6 +289,18 @@ def budget(comparison: Comparison, programme: sm.Programme, trials: list[sm.Tria
          if currency in ("", comparison.currency)), Decimal(0),
     )  # fmt: skip
     return Budget(rows, spent, to_spend, Decimal(comparison.budget) if comparison.budget is not None else None, missing)
+
+
+def _paid_for_one(programme: sm.Programme, currency: str) -> dict[int, Decimal]:
+    """What one item of a product cost so far, by the dearest of its purchases. One query."""
+    paid: dict[int, Decimal] = {}
+    for product, price, packs, items, own in programme.purchases.exclude(price=None).values_list(
+        "product", "price", "packs", "items_per_pack", "currency"
+    ):
+        if own in ("", currency):
+            one = Decimal(price) / (Decimal(packs or 1) * Decimal(items or 1))
+            paid[product] = max(one, paid.get(product, one))
+    return {product: one.quantize(Decimal("0.01")) for product, one in paid.items()}
 
 
 def _buying(product, trials, there: int) -> Buying:

@@ -18,7 +18,7 @@ from specimens.bench import context, errors, runs
 
 from . import editing
 from .deviating import deviate, deviate_one
-from .errors import NotReady, Refused
+from .errors import NotReady, Refused, Stale
 from .plan_checks import in_words, keeping_the_rules
 from .products import as_code, free_code
 from .record import hold_still, lock_programme, record
@@ -347,14 +347,23 @@ def state_equivalence(actor, run: sm.Run, text: str, *, seen: str) -> sm.Run:
     )  # fmt: skip
 
 
-def set_absences(actor, trial: sm.Trial, wanted: dict[int, tuple[str, str]], *, why: str = "") -> int:
+def absences_seen(trial: sm.Trial) -> str:
+    """What a form carries to tell whether the absences changed since it was shown."""
+    rows = sorted(trial.absences.values_list("product_id", "reason", "note"))
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:32]
+
+
+def set_absences(actor, trial: sm.Trial, wanted: dict[int, tuple[str, str]], *, seen: str, why: str = "") -> int:
     """Say of each product (key) why it is missing from the trial: (reason, note), reason "" where it is not.
 
-    Returns how many changed. NotReady where a product with readings would be left out as never planned.
+    Returns how many changed. Stale where they are not as they were seen. NotReady where a product with
+    readings would be left out as never planned.
     """
     require_preparer(actor, "change a trial")
     with transaction.atomic():
         lock_programme(trial.programme)
+        if absences_seen(trial) != seen:
+            raise Stale("Somebody changed these while you had them open: look at what is stored, then save again.")
         there = {one.product_id: one for one in trial.absences.all()}
         read = set(trial.readings.values_list("product", flat=True))
         before, after = {}, {}

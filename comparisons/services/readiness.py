@@ -72,12 +72,17 @@ def require_ready(found: list[Point]) -> None:
         raise NotReady(f"Not ready: {waiting[0].text.rstrip('.')}{more}. {do}, on the check page.")
 
 
+def holds(comparison: Comparison) -> list[Point]:
+    """What holds the draft whatever its results say: gauges in doubt, readings in conflict."""
+    return _of_gauges(comparison) + _of_conflicts(comparison)
+
+
 def require_not_held(comparison: Comparison) -> None:
     """NotReady while a gauge that the draft rests on is in doubt, or readings of it are in conflict.
 
     No digest covers these: they may come up after approval was asked for.
     """
-    require_ready(_of_gauges(comparison) + _of_conflicts(comparison))
+    require_ready(holds(comparison))
 
 
 def _kept(comparison: Comparison, view: StandingView) -> list[Point]:

@@ -17,6 +17,7 @@ from django.views.decorators.http import require_POST, require_safe
 from comparisons.models import ApprovalRequest, Comparison, Evaluation
 from comparisons.services import approval, evaluation
 from comparisons.services.errors import Refused
+from comparisons.services.readiness import holds
 from comparisons.services.roles import BENCH, can_prepare, roles_of
 
 from .panel_hold import held
@@ -113,7 +114,8 @@ def comparison(request, slug: str):
     """Where one comparison stands, stage by stage, and the one next thing to do."""
     place = place_of(request.user, slug)
     told = stages(request.user, [place])[slug]
-    return render(request, "desk/comparison.html", {"place": place, "told": told})
+    held = holds(Comparison(pk=place.pk, slug=slug))
+    return render(request, "desk/comparison.html", {"place": place, "told": told, "held": held})
 
 
 @members_only

@@ -164,9 +164,10 @@ class Search:
     def _readings(self) -> None:
         """Readings by the beginning of their code: there may be a hundred thousand of them."""
         if len(self.words) == 1:
-            rows = Reading.objects.filter(code__istartswith=self.words[0]).select_related("trial").order_by("-pk")
+            rows = Reading.objects.filter(code__istartswith=self.words[0]).select_related("trial__property")
+            rows = rows.order_by("-pk")
             self._add("Readings", rows, lambda row: (
-                row.code, self._of(row, f"{row.value} {row.unit_of_measure}".strip()),
+                row.code, self._of(row, _shown_value(row)),
                 self._trial(row.programme_id, row.trial.code),
             ))  # fmt: skip
 
@@ -232,3 +233,10 @@ def search(request):
     enough = sum(map(len, words)) >= LEAST
     groups = Search(words).run() if enough else []
     return render(request, "desk/search.html", {"searched": asked, "enough": enough, "groups": groups})
+
+
+def _shown_value(row: Reading) -> str:
+    """What was read; a rating is not told: who searches may still have to rate."""
+    if row.trial.property.kind == "rating":
+        return "a rating"
+    return f"{row.value} {row.unit_of_measure}".strip()

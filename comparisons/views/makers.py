@@ -22,6 +22,7 @@ from comparisons.services.roles import can_prepare, is_editor
 from specimens.models import MakerAnswer, ProgrammeProduct
 
 from .desk import KEPT_S, members_only, place_of
+from .panel_hold import kept_from
 
 COUNTED_AS = {"username": "a maker’s link"}  # wrong links are counted as wrong passwords are, by address
 
@@ -106,6 +107,9 @@ def publish_answer(request, slug: str, pk: int):
 def seen(request, slug: str, code: str):
     """What a maker sees, before a link is given out."""
     place = place_of(request.user, slug)
+    if why := kept_from(request.user, place):
+        messages.error(request, why)
+        return redirect("desk-makers", slug=slug)
     comparison = Comparison.objects.get(pk=place.pk)
     product = dict(service.products_of(comparison)).get(code)
     if product is None:

@@ -125,7 +125,7 @@ def _text(row: MethodRevision, name: str) -> str:
 def _marked(a: str, b: str) -> dict:
     words_a, words_b = _words(a), _words(b)
     left, right = [], []
-    for tag, i, j, k, m in SequenceMatcher(None, words_a, words_b, autojunk=False).get_opcodes():
+    for tag, i, j, k, m in SequenceMatcher(None, words_a, words_b, autojunk=len(words_a) > 2000).get_opcodes():
         if i < j:
             left.append(("same" if tag == "equal" else "gone", "".join(words_a[i:j])))
         if k < m:

@@ -26,3 +26,10 @@ def held(user, place: Place) -> Place:
         return place
     told = " ".join(filter(None, (place.trouble, WORDS.format(trials=", ".join(codes)))))
     return replace(place, evaluation_id=None, wants="", next="", request=None, trouble=told)
+
+
+def kept_from(user, place: Place) -> str:
+    """Why results are kept from this person, in words; "" where they are not."""
+    parts = ComparisonProgramme.objects.filter(comparison__slug=place.slug)
+    codes = panels.held_from(user, parts.values("programme"))
+    return WORDS.format(trials=", ".join(codes)) if codes else ""

@@ -283,7 +283,9 @@ def _store_price(actor, programme, product, form) -> None:
     stored = ProductPlan.objects.filter(product=product).first()
     named = {"programme": programme, "thing": "expected price", "changes_draft": False}
     if stored is not None:
-        seen = form.cleaned_data["seen"] or editing.fingerprint(stored, values)
+        seen = form.cleaned_data["seen"]
+        if not seen and not any(value not in (None, "") for value in values.values()):
+            return  # it was not there when the page was shown, and nothing was typed
         editing.save(actor, stored, values, seen=seen, **named)
     elif any(value not in (None, "") for value in values.values()):
         editing.create(actor, ProductPlan(product=product, **values), **named)

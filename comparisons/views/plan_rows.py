@@ -44,7 +44,7 @@ def _programme_rows(model):
 
 
 def _mode_of(where, request):
-    method = get_object_or_404(where.programme.methods, code=request.GET.get("method", ""))
+    method = get_object_or_404(where.programme.methods, code=request.GET.get("method", "").replace("\0", ""))
     return sm.FailureMode(method=method, counts=True)
 
 
@@ -260,7 +260,7 @@ def absences(request, slug: str, pk: int):
     if request.method == "POST" and not wrong:
         wanted = {product.pk: (form.cleaned_data["reason"], form.cleaned_data["note"]) for product, form in rows}
         try:
-            n = planning.set_absences(request.user, trial, wanted, why=why)
+            n = planning.set_absences(request.user, trial, wanted, seen=request.POST.get("seen", ""), why=why)
         except Refused as refusal:
             told = str(refusal)
         else:
@@ -268,6 +268,7 @@ def absences(request, slug: str, pk: int):
             return redirect(back_to(slug, "trials"))
     return render(request, "desk/plan_absences.html", {
         "place": where.place, "trial": trial, "rows": rows, "told": told, "back": back_to(slug, "trials"),
-        "frozen": where.comparison.plan_frozen_at, "why": why,
+        "frozen": where.comparison.plan_frozen_at, "why": why, "seen": planning.absences_seen(trial),
+        "stored": [f"{one.product}: {one.get_reason_display()}" for one in there.values()] if told else [],
         "title": f"Products that {trial.code} leaves out",
     }, status=422 if wrong or told else 200)  # fmt: skip

@@ -154,7 +154,7 @@ def edition_chart(request, slug: str, number: int, name: str):
     digest = Edition.objects.filter(comparison__slug=slug, number=number).values_list("page_sha256", flat=True).first()
     if digest is None:
         raise Http404("no such edition")
-    etag = f'"{digest}-{name}"'
+    etag = tag("chart", digest, name)
     if (response := unchanged(request, etag)) is not None:
         return response
     charts = json.loads(_bytes(slug, number, "page"))["charts"]

@@ -323,8 +323,9 @@ def bench(request, slug: str):
     asked = request.GET.get("programme", "")
     chosen = programmes.get(asked) or next((programmes[slug] for _, slug, _ in parts), None)
     told = progress.of_programme(chosen) if chosen else {}
+    all_trials = stages(request.user, [place])[place.slug].trials
+    trials = [one for one in all_trials if chosen and one.programme == chosen.slug]
     return render(request, "desk/bench.html", {
-        "place": place, "programme": chosen, "programmes": list(programmes.values()), **told,
-        "trials": [trial for trial in stages(request.user, [place])[place.slug].trials
-                   if chosen and trial.programme == chosen.slug],
+        "place": place, "programme": chosen, "programmes": list(programmes.values()), **told, "trials": trials,
+        "at_the_bench": any(one.ordered for one in trials) or not any(one.done for one in trials),
     })  # fmt: skip

@@ -332,6 +332,8 @@ def _gap(user, slug: str, counts: Counts) -> tuple[str, str] | None:
             return prepared("Write down what the makers claim", link("desk-claims", slug))
         if not counts.frozen_at:
             return prepared("Freeze the plan before the first reading", plan)
+    if not counts.frozen_at and any(not trial.done for trial in counts.trials):
+        return prepared("Freeze the plan: some trials have no reading yet", plan)
     planned_there = any(trial.ordered for trial in counts.trials)
     for trial in counts.trials:
         if not trial.ordered and not trial.done:

@@ -80,7 +80,7 @@ def _last_currency() -> str:
 @form_page
 def new(request):
     """Choose where to start, and start."""
-    if slug := request.GET.get("from"):
+    if slug := request.GET.get("from", "").replace("\0", ""):
         return from_old(request, slug)
     kind = library().kinds.get(request.GET.get("kind", ""))
     plain = "plain" in request.GET

@@ -63,6 +63,7 @@ def pack_json(request, programme: str, code: str):
 @require_safe
 def scanned(request, code: str):
     """Where the QR code on a label leads: the trial's page at that specimen."""
+    code = code.replace("\0", "")
     tidy = codes.tidy(code)
     found = list(
         Specimen.objects.filter(blind_code__in={code, tidy}).exclude(blind_code="")

@@ -318,7 +318,8 @@ def test_draining_does_all_that_waits_in_order(comparison, does):
 
 
 def test_each_kind_of_job_calls_its_service_with_the_fence(comparison, monkeypatch):
-    from comparisons.services import evaluation, publishing
+    from comparisons.models import Edition
+    from comparisons.services import evaluation, publishing, reports
 
     called = []
 
@@ -328,9 +329,14 @@ def test_each_kind_of_job_calls_its_service_with_the_fence(comparison, monkeypat
 
     monkeypatch.setattr(evaluation, "run_evaluation", partial(service, "evaluation"))
     monkeypatch.setattr(publishing, "publish", partial(service, "publish"))
+    edition = Edition(comparison=comparison, number=7)
+    monkeypatch.setattr(reports, "make_report", partial(service, "report", actor=None))
+    monkeypatch.setattr(type(comparison.editions), "get", lambda _self, number: edition if number == 7 else None)
     planner = make_user("planner-a", "planner")
     for kind in JobKind:
-        jobs.enqueue(kind, comparison, "k", planner)
-    assert [job.status for job in jobs.drain()] == [JobStatus.DONE, JobStatus.DONE]
-    assert called == [("evaluation", comparison, planner), ("publish", comparison, planner)]
+        jobs.enqueue(kind, comparison, "report-7" if kind == JobKind.REPORT else "k", planner)
+    assert [job.status for job in jobs.drain()] == [JobStatus.DONE] * 3
+    assert called == [
+        ("evaluation", comparison, planner), ("publish", comparison, planner), ("report", edition, None),
+    ]  # fmt: skip
     assert set(jobs.HANDLERS) == set(JobKind)

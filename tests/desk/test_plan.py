@@ -342,17 +342,21 @@ def test_a_product_is_left_out_of_a_trial_with_a_coded_reason(planner, strings):
         programme=trial.programme, code="new", product=sm.Product.objects.create(maker="Brenn", model="Cord")
     )
     address = url("desk-plan-absences", trial.pk, slug="strings")
-    page = planner.post(address, {f"p{product.pk}-reason": "not_planned", "why": "Late."}).content.decode()
+
+    def post(values):
+        return planner.post(address, {"seen": planning.absences_seen(trial), **values})
+
+    page = post({f"p{product.pk}-reason": "not_planned", "why": "Late."}).content.decode()
     assert "was read in this trial" in page
-    page = planner.post(address, {f"p{fresh.pk}-reason": "excluded", "why": "Late."}).content.decode()
+    page = post({f"p{fresh.pk}-reason": "excluded", "why": "Late."}).content.decode()
     assert "Say in a note why" in page
     values = {f"p{fresh.pk}-reason": "not_applicable", f"p{fresh.pk}-note": "No end to pull."}
-    assert "write why" in planner.post(address, values).content.decode()
-    planner.post(address, values | {"why": "It came later."})
+    assert "write why" in post(values).content.decode()
+    post(values | {"why": "It came later."})
     one = sm.Absence.objects.get()
     assert (one.reason, one.note) == ("not_applicable", "No end to pull.")
     assert Deviation.objects.filter(what="trial pull, new", after="not_applicable No end to pull.").exists()
-    assert planner.post(address, {f"p{fresh.pk}-reason": "bad"}).status_code == 422
+    assert post({f"p{fresh.pk}-reason": "bad"}).status_code == 422
 
 
 # --- a method that changes under way

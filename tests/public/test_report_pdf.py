@@ -17,10 +17,11 @@ from django.urls import reverse
 from comparisons import jobs
 from comparisons.models import EditionReport, Job
 from comparisons.models.editions import JobKind
-from comparisons.services import publishing, reports
+from comparisons.services import reports
 from comparisons.services.errors import NotReady
+from tests.public.staging import published
 
-pytestmark = [pytest.mark.django_db, pytest.mark.report]
+pytestmark = pytest.mark.django_db
 
 
 def squeezed(text: str) -> str:
@@ -65,16 +66,22 @@ def test_it_is_made_once_and_would_be_the_same_again(edition, pdf):
 
 def test_a_worker_makes_it_and_the_address_hands_it_out(edition, client):
     address = reverse("edition-report", args=["strings", 1])
-    Job.objects.filter(kind=JobKind.REPORT).delete()
     before = client.get(address)
     assert before.status_code == 404 and b"not made yet" in before.content
-    publishing.ask_for_report(edition)
+    jobs.enqueue(JobKind.REPORT, edition.comparison, "report-1")
     assert [job.status for job in jobs.drain()] == ["done"]
     answer = client.get(address)
     assert (answer.status_code, answer["Content-Type"]) == (200, "application/pdf")
     assert answer.content.startswith(b"%PDF-") and "immutable" in answer["Cache-Control"]
     assert client.get(address, HTTP_IF_NONE_MATCH=answer["ETag"]).status_code == 304
     assert client.get(reverse("edition-report", args=["strings", 999])).status_code == 404
+
+
+@pytest.mark.report
+def test_publishing_has_it_made(cast):
+    edition = published(cast)
+    assert [job.kind for job in Job.objects.order_by("id")] == [JobKind.PUBLISH, JobKind.REPORT]
+    assert bytes(edition.report.content).startswith(b"%PDF-")
 
 
 def test_where_the_libraries_are_absent_it_says_which(edition, monkeypatch):

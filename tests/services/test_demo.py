@@ -57,7 +57,10 @@ def test_its_edition_went_the_way_of_every_edition(demo):
         "JOIN comparisons_approvalrequest r ON r.id = a.request_id"
     )
     assert people[0]["asked"] != people[0]["approved"]
-    assert [row["status"] for row in demo.rows("SELECT status FROM comparisons_job")] == ["done"]
+    rows = demo.rows("SELECT kind, status FROM comparisons_job ORDER BY id")
+    assert [(row["kind"], row["status"]) for row in rows] == [("publish", "done"), ("report", "waiting")]
+    demo.manage("work", "--once")  # as the serving command's worker does
+    assert demo.rows("SELECT pages FROM comparisons_editionreport")[0]["pages"] > 5
     assert demo.manage("verify", "cable-ties").stdout.startswith("cable-ties, edition 1: equal\n")
 
 

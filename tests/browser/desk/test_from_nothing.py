@@ -28,8 +28,16 @@ class Person:
         self.window, self.page, self.clicks = window, window.page, 0
 
     def click(self, name: str, role: str = "link", exact: bool = True, within: str = "main"):
-        self.page.locator(within).get_by_role(role, name=name, exact=exact).first.click()
+        self.tap(self.page.locator(within).get_by_role(role, name=name, exact=exact).first)
+
+    def tap(self, locator):
+        locator.click()
         self.clicks += 1
+
+    def took_at_most(self, clicks: int):
+        """What we would put up with ourselves; counted anew from here."""
+        assert self.clicks <= clicks, self.clicks
+        self.clicks = 0
 
     def section(self, name: str):
         self.click(name, within="nav.sections")
@@ -49,7 +57,7 @@ class Person:
 
     def says(self, text: str):
         found = self.page.locator("main").get_by_text(text).first
-        found.wait_for(timeout=5000)
+        found.wait_for()
 
     def fits(self):
         self.window.fits()
@@ -62,7 +70,6 @@ def people(visit, cast):
     try:
         for name, manager in windows.items():
             window = manager.__enter__()
-            window.page.set_default_timeout(8000)
             window.sign_in(name)
             opened[name] = Person(window)
         yield opened
@@ -89,14 +96,14 @@ def plan(one: Person) -> None:
     one.press("Start")
     one.says("freeze the plan")
     for name, worst, best in (("Puncture force", "20", "200"), ("Price", "20", "2")):
-        one.page.locator("#criteria").get_by_role("link", name=name).click()
+        one.tap(one.page.locator("#criteria").get_by_role("link", name=name))
         one.fill("Scores 0", worst)
         one.fill("Scores 100", best)
         one.press("Save")
-    one.page.locator("#decision").get_by_role("link", name=re.compile("Change")).click()
+    one.tap(one.page.locator("#decision").get_by_role("link", name=re.compile("Change")))
     one.fill("Tie rule", "They share the place; the cheaper one is listed first.")
     one.press("Save")
-    one.page.locator("#scope").get_by_role("link", name=re.compile("Write")).click()
+    one.tap(one.page.locator("#scope").get_by_role("link", name=re.compile("Write")))
     one.fill("Rule of inclusion", "Sold in both.")
     one.fill("Who pays", "Our readers. Links earn nothing.")
     one.press("Save")
@@ -123,7 +130,7 @@ def buy(one: Person) -> None:
 
 def claim(one: Person, value: str) -> None:
     one.section("Claims")
-    one.page.get_by_role("link", name=re.compile("write down.*Ormsk Nail 7.*Puncture force")).click()
+    one.tap(one.page.get_by_role("link", name=re.compile("write down.*Ormsk Nail 7.*Puncture force")))
     one.choose("It claims", "at least")
     one.fill("Value", value)
     one.fill("Source", "package")
@@ -184,13 +191,13 @@ def write(one: Person) -> None:
     """An article with a value and a sentence that hangs on the results."""
     one.section("Article")
     one.fill("The article, in Markdown", "# Gloves against nails\n\nWe pushed a stylus through eight palms.\n\n")
-    one.page.get_by_text("Insert a value", exact=True).click()
+    one.tap(one.page.get_by_text("Insert a value", exact=True))
     one.page.locator("#value-what").select_option(label="Mean")
     one.page.locator("#value-trial").select_option(index=1)
     one.page.locator("#value-product").select_option(label="Ormsk Nail 7")
     one.press("Insert this value")
     one.page.wait_for_function("() => document.querySelector('#text').value.includes('(value:summaries/')")
-    one.page.get_by_text("Tie a sentence to the results", exact=True).click()
+    one.tap(one.page.get_by_text("Tie a sentence to the results", exact=True))
     one.page.locator("#tie-what").select_option(label="It holds")
     one.page.locator("#tie-claim").select_option(index=1)
     one.page.locator("#tie-words").fill("The Ormsk glove keeps its promise.")
@@ -212,7 +219,7 @@ def explain(one: Person) -> None:
 def ask(one: Person, **correction: str) -> None:
     one.section("Check")
     if correction:
-        one.page.get_by_text("This corrects an earlier edition").click()
+        one.tap(one.page.get_by_text("This corrects an earlier edition"))
         one.fill("What was wrong", correction["what"])
         one.fill("Why it was wrong", correction["why"])
         one.choose("Since which edition", "Edition 1")
@@ -262,21 +269,30 @@ def test_from_an_empty_database_to_a_corrected_second_edition(people):
     planner, editor, bench = people["planner"], people["editor"], people["bench-member"]
     assert not Comparison.objects.exists()
     plan(planner)
+    planner.took_at_most(12)
     buy(planner)
+    planner.took_at_most(12)  # two products with a purchase and four units each
     claim(planner, "100")
+    planner.took_at_most(3)
     planner.section("Plan")
     planner.press("Freeze the plan now")
     planner.says("The plan is frozen")
+    planner.took_at_most(2)
     order_of_work(planner)
+    planner.took_at_most(9)  # a new gauge, and the order of the trial
     measure(bench)
     planner.page.goto(planner.window.base + "/desk/")
     planner.click("Gloves against nails")
     evaluate(planner)
+    planner.took_at_most(3)
     write(planner)
+    planner.took_at_most(6)
     evaluate(planner)
     explain(planner)
     ask(planner)
+    planner.took_at_most(6)
     approve(editor)
+    editor.took_at_most(2)
     first = Edition.objects.get()
     page = editor.window.open(first_address := "/c/gloves-against-nails/")
     text = read(page)
