@@ -8,11 +8,13 @@ import zipfile
 from collections.abc import Callable
 
 from django.conf import settings
+from django.contrib.staticfiles.storage import staticfiles_storage
 from django.db import transaction
 from django.template.defaultfilters import filesizeformat
 from django.template.loader import render_to_string
 from django.urls import reverse
 
+from comparisons.management.static import collect_if_needed
 from comparisons.models import Edition, EditionReport
 
 from .errors import NotReady
@@ -52,10 +54,18 @@ def to_pdf(edition: Edition) -> tuple[bytes, int, str]:
         from . import typesetting
     except OSError as error:  # a shared library is absent
         raise NotReady(NO_LIBRARY) from error
+    _know_styles()
     html = render_to_string("public/report.html", _context(edition))
     with zipfile.ZipFile(io.BytesIO(bytes(edition.package))) as package:
         # an identifier of our own: it would be drawn at random
         return typesetting.to_pdf(html, _address(edition), package, edition.sha256[:32].encode())
+
+
+def _know_styles() -> None:
+    """A worker may be the first to print a page on its machine: the style sheets are collected, and known by name."""
+    if hasattr(staticfiles_storage, "load_manifest"):
+        collect_if_needed()
+        staticfiles_storage.hashed_files, staticfiles_storage.manifest_hash = staticfiles_storage.load_manifest()
 
 
 def _address(edition: Edition) -> str:
